@@ -1,0 +1,27 @@
+# Bounceproof: stems -> transfers -> (the recorder) -> returns -> pairs, hiss, mix -> report.
+# One file of rules a stage; what a session is and which takes it has is worked out in common.smk.
+
+
+include: "workflow/rules/common.smk"
+include: "workflow/rules/outbound.smk"
+include: "workflow/rules/returns.smk"
+include: "workflow/rules/checks.smk"
+include: "workflow/rules/mix.smk"
+include: "workflow/rules/report.smk"
+# include: "workflow/rules/setup.smk"
+
+
+rule all:
+    default_target: True
+    input:
+        RESULTS + "/report.html",
+        RESULTS + "/record.json",
+        rules.transfers.input,
+
+
+onsuccess:
+    say_what_came(finished=True)
+
+
+onerror:
+    say_what_came(finished=False)

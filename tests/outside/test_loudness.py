@@ -1,0 +1,50 @@
+"""Loudness through the library in use against ITU-R BS.1770 and EBU Tech 3341.
+
+Recipes of the Tech 3341 signals from memory, agreeing with their published expected values.
+"""
+
+import numpy as np
+import pytest
+from bounceproof.reference import loudness_lufs
+
+RATE_HZ = 48000
+
+
+def sine(freq_hz, level_dbfs, seconds):
+    return 10 ** (level_dbfs / 20) * np.sin(2 * np.pi * freq_hz * np.arange(int(seconds * RATE_HZ)) / RATE_HZ)
+
+
+@pytest.mark.parametrize(
+    ("freq_hz", "level_dbfs", "channels", "expected_lufs"),
+    # ITU-R BS.1770-4 with the 48 kHz coefficients: 997 Hz at full scale on one channel -3.01 LKFS, on both 0.
+    [(997, 0.0, 1, -3.0103), (1000, 0.0, 1, -3.0036), (997, 0.0, 2, 0.0), (1000, -20.0, 1, -23.004)],
+)
+def test_sines_of_bs1770(freq_hz, level_dbfs, channels, expected_lufs):
+    tone = sine(freq_hz, level_dbfs, 5)
+    samples = np.stack([tone, tone if channels == 2 else 0 * tone], axis=1)
+    assert loudness_lufs(samples, RATE_HZ) == pytest.approx(expected_lufs, abs=0.02)
+
+
+@pytest.mark.parametrize(
+    "steps",
+    # EBU Tech 3341, cases 1 to 5: 1 kHz stereo sines, (dBFS, seconds); expected -23, -33, -23, -23, -23 LUFS, +-0.1 LU.
+    [
+        ([(-23, 20)], -23.0),
+        ([(-33, 20)], -33.0),
+        ([(-36, 10), (-23, 60), (-36, 10)], -23.0),
+        ([(-72, 10), (-36, 10), (-23, 60), (-36, 10), (-72, 10)], -23.0),
+        ([(-26, 20), (-20, 20.1), (-26, 20)], -23.0),
+    ],
+    ids=["case1", "case2", "case3", "case4", "case5"],
+)
+def test_tech_3341(steps):
+    recipe, expected_lufs = steps
+    tone = np.concatenate([sine(1000, level_dbfs, seconds) for level_dbfs, seconds in recipe])
+    assert loudness_lufs(np.stack([tone, tone], axis=1), RATE_HZ) == pytest.approx(expected_lufs, abs=0.1)
+
+
+def test_silence_and_scraps_have_no_loudness():
+    """BS.1770 needs one gating block of 0.4 s above -70 LKFS."""
+    assert loudness_lufs(np.zeros((RATE_HZ, 2)), RATE_HZ) is None
+    assert loudness_lufs(np.ones((100, 2)), RATE_HZ) is None
+    assert loudness_lufs(np.full((RATE_HZ, 2), 1e-5) * np.sin(np.arange(RATE_HZ))[:, None], RATE_HZ) is None

@@ -1,0 +1,251 @@
+"""The session, its tracks and takes, and the small functions that the rules share."""
+
+import re
+import sys
+from functools import cache
+from pathlib import Path
+
+PROJECT = Path(workflow.basedir)
+sys.path[:0] = [str(PROJECT / "workflow" / "scripts"), str(PROJECT / "workflow")]
+
+from code_version import code_version
+from session_start import chosen_session, display_lines, relative_to_project
+
+from bounceproof.files import file_sha256, read_json, read_table
+
+SESSION = chosen_session(config, PROJECT)
+RESULTS = relative_to_project(SESSION["results_dir"], PROJECT)
+TRACKS = {track["track"]: track for track in SESSION["tracks"]}
+PAIRS = {pair["pair"]: pair for pair in SESSION["pairs"]}
+SIMULATED = "simulated"
+CHOSEN = RESULTS + "/chosen/{track}/"
+TAKE_FILES = RESULTS + "/returns/{track}/{take}/"
+
+
+wildcard_constraints:
+    track="|".join(map(re.escape, TRACKS)) or "(?!)",
+    pair="|".join(map(re.escape, PAIRS)) or "(?!)",
+    take="[^/]+",
+
+
+BAND = {key: SESSION["medium"][key] for key in ("band_low_hz", "band_high_hz")}
+
+
+def settings_of(track, *keys, **more):
+    """One dict for `params`: the track's name, the keys named, and more; compared as a whole, so that no swap of values hides."""
+    return {"track": track, **{key: TRACKS[track][key] for key in keys}, **more}
+
+
+def direct_takes(track):
+    """{take: its file} of the returns filed under a track."""
+    return {take["take"]: take for take in SESSION["takes"].get(track, [])}
+
+
+def cut_takes(track):
+    """{take: its row} of what the unsorted captures hold of a track; asks for them to be sorted first."""
+    if not SESSION["captures"]:
+        return {}
+    return {row["take"]: row for row in cuts(checkpoints.sort_captures.get().output.table) if row["track"] == track}
+
+
+def cuts(table):
+    return [row for row in read_table(table) if row["file"]]
+
+
+def takes_of(track):
+    """The takes of a track in natural order: filed ones, then those cut from captures, else the simulated one."""
+    takes = [*direct_takes(track), *(take for take in cut_takes(track) if take not in direct_takes(track))]
+    takes.sort(key=natural_key)
+    if not takes and SESSION["fill_missing"] == "simulate":
+        return [SIMULATED]
+    return takes
+
+
+def natural_key(name):
+    return [(0, int(part), "") if part.isdigit() else (1, 0, part.casefold()) for part in re.split(r"(\d+)", name) if part]
+
+
+def is_simulated(wildcards):
+    return wildcards.take == SIMULATED and SIMULATED not in direct_takes(wildcards.track)
+
+
+def capture_of(wildcards):
+    """The file that a take's audio is in."""
+    if is_simulated(wildcards):
+        return f"{RESULTS}/simulated/{wildcards.track}.wav"
+    direct = direct_takes(wildcards.track)
+    if wildcards.take in direct:
+        # A touched file is no new take: what counts is its content, which goes through `params`.
+        return ancient(direct[wildcards.take]["path"])
+    return ancient(f"{RESULTS}/captures/{cut_takes(wildcards.track)[wildcards.take]['file']}")
+
+
+@cache
+def content_of(path):
+    return file_sha256(path)
+
+
+def take_id(wildcards):
+    """What tells one take from another, whatever its date: the content of its file."""
+    if is_simulated(wildcards):
+        return SIMULATED
+    direct = direct_takes(wildcards.track)
+    if wildcards.take in direct:
+        return content_of(direct[wildcards.take]["path"])
+    return cut_takes(wildcards.track)[wildcards.take]["sha256"]
+
+
+def there(tracks=None):
+    """The tracks that have a take, in the session's order."""
+    return [track for track in (TRACKS if tracks is None else tracks) if takes_of(track)]
+
+
+def of_chosen(name, tracks=None):
+    """The chosen takes' files called `name`, for the tracks that have one."""
+    return [CHOSEN.format(track=track) + name for track in there(tracks)]
+
+
+def take_names():
+    """{track: the take its chosen files are from, as far as known before it is chosen; None while it waits}."""
+    return {track: wanted_take(track) for track in TRACKS}
+
+
+def wanted_take(track):
+    takes = takes_of(track)
+    want = TRACKS[track]["take"]
+    if not takes:
+        return None
+    if len(takes) == 1 or want == "latest":
+        return takes[-1]
+    return want
+
+
+def track_rows(*keys):
+    """A plain row a track for the rules that look at all of them."""
+    return [{"track": track, "take": wanted_take(track), **{key: TRACKS[track][key] for key in keys}} for track in TRACKS]
+
+
+BEFORE = {path: content_of(path) for path in Path(RESULTS).glob("returns/*/*/alignment.json")}
+
+
+def say_what_came(finished):
+    """A line in the terminal for each take that this run aligned anew, and where the report lies."""
+    for line in display_lines(RESULTS, BEFORE, finished):
+        print(line, file=sys.stderr)
+
+
+def track_list(*keys):
+    """A plain row a track, without its takes."""
+    return [{"track": track, **{key: TRACKS[track][key] for key in keys}} for track in TRACKS]
+
+
+def demo_stem_names():
+    """The stems that the demo's song is synthesised to; none in any other session."""
+    if SESSION["stems_from"] != "demo_song":
+        return []
+    return sorted({Path(track["stem"]).stem for track in SESSION["tracks"]})
+
+
+def stem_source(wildcards):
+    """A track's stem; a touched file is no new stem."""
+    if SESSION["stems_from"] == "demo_song":
+        return f"{RESULTS}/song/{Path(TRACKS[wildcards.track]['stem']).name}"
+    return ancient(TRACKS[wildcards.track]["stem"])
+
+
+def stem_id(wildcards):
+    """What tells one stem from another, whatever its date."""
+    if SESSION["stems_from"] == "demo_song":
+        return "demo_song"
+    return content_of(TRACKS[wildcards.track]["stem"])
+
+
+def of_takes(wildcards, name):
+    """The files called `name` of all takes of a track, in natural order."""
+    return [TAKE_FILES.format(track=wildcards.track, take=take) + name for take in takes_of(wildcards.track)]
+
+
+def taken_names():
+    """{track: the names of its filed takes}, which a cut of an unsorted capture must not take."""
+    return {track: list(direct_takes(track)) for track in TRACKS if direct_takes(track)}
+
+
+def role_bands(track):
+    return SESSION["roles"].get(TRACKS[track]["role"], {}).get("bands", [])
+
+
+SONG_S = SESSION["song_samples"] / SESSION["sample_rate_hz"]
+
+
+def pair_files(wildcards):
+    """The files that a pair is checked from; what a waiting track lacks is left out."""
+    files = {}
+    for place in ("first", "second"):
+        track = PAIRS[wildcards.pair][place]
+        files[f"{place}_stem"] = f"{RESULTS}/stems/{track}.wav"
+        if takes_of(track):
+            chosen = CHOSEN.format(track=track)
+            files[f"{place}_aligned"] = chosen + "aligned.wav"
+            files[f"{place}_clicks"] = chosen + "aligned-clicks.wav"
+            files[f"{place}_alignment"] = chosen + "alignment.json"
+            files[f"{place}_bands"] = chosen + "bands.tsv"
+    return files
+
+
+def pair_settings(pair):
+    limits = {key: SESSION["thresholds"][key] for key in ("sum_loss_ok_db", "sum_loss_poor_db")}
+    ends = {place: {"track": PAIRS[pair][place], "take": wanted_take(PAIRS[pair][place])} for place in ("first", "second")}
+    return {"pair": pair, "kind": PAIRS[pair]["kind"], **ends, **BAND, **limits}
+
+
+def ready_files(wildcards):
+    """The chosen take's files, or nothing for a track that waits."""
+    if not takes_of(wildcards.track):
+        return {}
+    chosen = CHOSEN.format(track=wildcards.track)
+    return {"aligned": chosen + "aligned.wav", "alignment": chosen + "alignment.json"}
+
+
+def all_takes():
+    return [{"track": track, "take": take} for track in TRACKS for take in takes_of(track)]
+
+
+def of_all_takes(name):
+    """The files called `name` of every take, chosen or not."""
+    return [TAKE_FILES.format(**one) + name for one in all_takes()]
+
+
+def captures_table():
+    return [RESULTS + "/captures/cuts.tsv"] if SESSION["captures"] else []
+
+
+def click_stem_s():
+    """Where the two clicks lie in the stem's time (equal in all transfers)."""
+    from bounceproof.transfers import click_stem_times
+
+    return list(click_stem_times(SONG_S, SESSION["transfer"]))
+
+
+def without_paths():
+    """The session as the report prints it: no path of this machine in it, so that it is the same anywhere."""
+    kept = {key: value for key, value in SESSION.items() if key not in ("folder", "results_dir", "captures", "takes", "take_rows")}
+    kept["tracks"] = [{key: value for key, value in track.items() if key != "stem"} for track in SESSION["tracks"]]
+    return kept
+
+
+def everything_read():
+    """All that the results rest on: session files, configuration, stems and captures."""
+    folder = Path(SESSION["folder"])
+    tables = [folder / name for name in ("session.yaml", "tracks.tsv", "pairs.tsv", "takes.tsv")]
+    configured = [PROJECT / "config" / name for name in ("media.yaml", "roles.yaml")]
+    stems = [] if SESSION["stems_from"] == "demo_song" else [track["stem"] for track in SESSION["tracks"]]
+    captured = [take["path"] for takes in SESSION["takes"].values() for take in takes]
+    there = [path for path in [*tables, *configured] if path.is_file()]
+    return list(dict.fromkeys(map(str, [*there, *stems, *captured, *SESSION["captures"]])))
+
+
+def new_session_settings():
+    """What new_session is asked for, as paths seen from where the call came from."""
+    from session_start import from_caller
+
+    return {key: from_caller(config.get(key), PROJECT) for key in ("stems", "session", "mix")}

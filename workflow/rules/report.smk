@@ -1,0 +1,82 @@
+"""Figures, the report and the record."""
+
+FIGURES = {"timing": "timing", "survived": "survived", "stack": "stack", "pair_sums": "pair-sums"}
+
+
+rule draw_figures:
+    input:
+        alignments=lambda _: of_chosen("alignment.json"),
+        time_maps=lambda _: of_chosen("time-map.tsv"),
+        bands=lambda _: of_chosen("bands.tsv"),
+        stack=RESULTS + "/noise/stack.json",
+        stack_table=RESULTS + "/noise/stack.tsv",
+        pair_summaries=[f"{RESULTS}/pairs/{pair}.json" for pair in PAIRS],
+        pair_tables=[f"{RESULTS}/pairs/{pair}.tsv" for pair in PAIRS],
+    output:
+        **{key: [f"{RESULTS}/figures/{name}.{kind}" for kind in ("png", "svg")] for key, name in FIGURES.items()},
+    params:
+        settings=lambda _: {
+            "figures": SESSION["figures"],
+            "click_stem_s": click_stem_s(),
+            "tracks": track_rows("send_speed"),
+            **BAND,
+        },
+        code=code_version("draw_figures.py"),
+    log:
+        RESULTS + "/logs/draw_figures.log",
+    resources:
+        mem_mb=1500,
+    message:
+        "Drawing the figures"
+    script:
+        "../scripts/draw_figures.py"
+
+
+rule write_report:
+    input:
+        alignments=lambda _: of_all_takes("alignment.json"),
+        conditions=lambda _: of_all_takes("condition.json"),
+        bands=lambda _: of_all_takes("bands.tsv"),
+        chosen=lambda _: of_chosen("chosen.json"),
+        pair_summaries=[f"{RESULTS}/pairs/{pair}.json" for pair in PAIRS],
+        pair_tables=[f"{RESULTS}/pairs/{pair}.tsv" for pair in PAIRS],
+        stack=RESULTS + "/noise/stack.json",
+        stack_table=RESULTS + "/noise/stack.tsv",
+        reference=RESULTS + "/mix/reference.json",
+        captures=captures_table(),
+        **{key if key != "stack" else "stack_figure": f"{RESULTS}/figures/{name}.png" for key, name in FIGURES.items()},
+    output:
+        page=RESULTS + "/report.html",
+        tracks=RESULTS + "/tracks.tsv",
+        pairs=RESULTS + "/pairs.tsv",
+    params:
+        settings=lambda _: {"session": without_paths(), "takes": all_takes()},
+        code=code_version("write_report.py"),
+    log:
+        RESULTS + "/logs/write_report.log",
+    resources:
+        mem_mb=1000,
+    message:
+        "Writing the report"
+    script:
+        "../scripts/write_report.py"
+
+
+rule write_record:
+    input:
+        files=lambda _: [ancient(path) for path in everything_read()],
+        chosen=lambda _: of_chosen("chosen.json"),
+    output:
+        record=RESULTS + "/record.json",
+    params:
+        settings=lambda _: {"session": SESSION, "project_dir": str(PROJECT)},
+        content=lambda _: [content_of(path) for path in everything_read() if Path(path).is_file()],
+        code=code_version("write_record.py"),
+    log:
+        RESULTS + "/logs/write_record.log",
+    resources:
+        mem_mb=500,
+    message:
+        "Writing the record"
+    script:
+        "../scripts/write_record.py"

@@ -1,0 +1,64 @@
+"""One channel out of a capture.
+
+Conventions: captures are (frames, channels), full scale = 1; channels are numbered from 1 in what a person reads.
+"""
+
+from typing import NamedTuple
+
+import numpy as np
+
+from bounceproof.quantities import amplitude_db, peak_dbfs, rms_dbfs
+
+# A channel this far under the strongest one holds crosstalk or nothing.
+_DEAD_BELOW_DB = 20.0
+SILENT_DBFS = -100.0
+
+
+class Channel(NamedTuple):
+    """The chosen channel: samples (float32, mean taken off), its number, what the capture is like, hints for a person."""
+
+    samples: np.ndarray
+    number: int
+    facts: dict
+    hints: list
+
+
+def choose_channel(capture, rate_hz, *, wanted=None):
+    """The channel to use as a Channel: the wanted one, else the strongest above 100 Hz.
+
+    Two channels are never averaged: an empty one would cost 6 dB, and two legs of one pass can be out of polarity.
+    """
+    levels_dbfs = [_level_dbfs(capture[:, c], rate_hz) for c in range(capture.shape[1])]
+    number = wanted if wanted and wanted <= capture.shape[1] else 1 + int(np.argmax(levels_dbfs))
+    hints = [] if wanted or capture.shape[1] == 1 else [_which(number, levels_dbfs)]
+    samples = np.ascontiguousarray(capture[:, number - 1], dtype=np.float32)
+    mean = float(np.mean(samples, dtype=float))
+    facts = {
+        "rate_hz": rate_hz,
+        "channels": capture.shape[1],
+        "channel": number,
+        "frames": len(samples),
+        "seconds": len(samples) / rate_hz,
+        "peak_dbfs": peak_dbfs(samples),
+        "dc_dbfs": float(amplitude_db(mean)),
+        "channel_levels_dbfs": levels_dbfs,
+    }
+    return Channel(samples - np.float32(mean), number, facts, hints)
+
+
+def _level_dbfs(samples, rate_hz):
+    """Rms without direct current and slow thumps: of the differences over about 2 ms."""
+    step = max(1, round(0.002 * rate_hz))
+    return rms_dbfs(samples[step:] - samples[:-step]) if len(samples) > step else float("-inf")
+
+
+def _which(number, levels_dbfs):
+    strongest, others = levels_dbfs[number - 1], [level for k, level in enumerate(levels_dbfs) if k != number - 1]
+    if max(others) < strongest - _DEAD_BELOW_DB:
+        return f"Only channel {number} of the capture holds the return; it is the one used."
+    return f"The capture has {len(levels_dbfs)} channels; channel {number}, the stronger by {strongest - max(others):.1f} dB, is used."
+
+
+def is_silent(samples):
+    """Digital silence, or so near that no recorder can have been connected."""
+    return peak_dbfs(samples) < SILENT_DBFS

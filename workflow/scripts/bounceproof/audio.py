@@ -1,0 +1,307 @@
+"""Audio files in and out.
+
+Conventions: samples are (frames, channels), full scale = 1.0; rates are whole Hz; a problem is told in one sentence that
+names the file, what was found, what was expected and what to do.
+"""
+
+import struct
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+import soundfile
+import soxr
+
+from bounceproof.files import write_atomically
+
+# libsndfile writes plain RIFF sizes as 32 bits: above this, RF64 (EBU Tech 3306) takes over.
+RIFF_LIMIT_BYTES = 4_000_000_000
+_BLOCK = 1 << 20
+
+
+class AudioProblem(Exception):
+    """A file that cannot be used as audio; its text is one sentence for the person who handed it in."""
+
+
+class AudioFacts(NamedTuple):
+    """What a file's header says: rate, channels, frames, container ("WAV"), subtype ("PCM_24"), notes."""
+
+    rate_hz: int
+    channels: int
+    frames: int
+    container: str
+    subtype: str
+    notes: tuple
+
+
+class Audio(NamedTuple):
+    """A file's samples, (frames, channels), their rate, and notes about what was odd and how it was taken."""
+
+    samples: np.ndarray
+    rate_hz: int
+    notes: tuple
+
+
+def look_at(path):
+    """The header of an audio file as AudioFacts. Raises AudioProblem."""
+    with _opened(Path(path)) as (sound, notes):
+        return AudioFacts(sound.samplerate, sound.channels, sound.frames, sound.format, sound.subtype, notes)
+
+
+def read_audio(path, *, dtype="float32"):
+    """All samples of an audio file as Audio. Raises AudioProblem."""
+    path = Path(path)
+    with _opened(path) as (sound, notes):
+        try:
+            samples = sound.read(dtype=dtype, always_2d=True)
+        except (soundfile.LibsndfileError, RuntimeError) as problem:
+            raise AudioProblem(f"{path}: reading stopped ({_plain(problem)}); export it again as WAV or FLAC.") from None
+        rate_hz = sound.samplerate
+        expected = sound.frames
+    if len(samples) < expected:
+        notes = (*notes, f"file shorter than its header says: {len(samples)} of {expected} frames read")
+    return Audio(samples, rate_hz, notes)
+
+
+class _opened:
+    """A soundfile.SoundFile and notes about its header; raises AudioProblem where it cannot be had."""
+
+    def __init__(self, path):
+        self.path = path
+
+    def __enter__(self):
+        path, notes = self.path, ()
+        if not path.is_file():
+            raise AudioProblem(f"{path}: there is no such file; check the name, or put the file there.")
+        if path.stat().st_size == 0:
+            raise AudioProblem(f"{path}: the file is empty; export or record it again.")
+        header = path.open("rb")
+        self._file = header
+        try:
+            layout = wave_layout(header)
+            if layout is not None and layout.note and layout.readable:
+                self.sound, notes = _raw_wave(path, layout), (layout.note,)
+            else:
+                self.sound = soundfile.SoundFile(path)
+                notes = (layout.note,) if layout is not None and layout.note else ()
+        except (soundfile.LibsndfileError, RuntimeError, TypeError, ValueError, OSError) as problem:
+            self._file.close()
+            raise AudioProblem(
+                f"{path}: not audio that can be read ({_why_not(path, problem)}); export it as WAV, FLAC or AIFF."
+            ) from None
+        if self.sound.frames <= 0:
+            self.sound.close()
+            self._file.close()
+            raise AudioProblem(f"{path}: it has a header but no samples; export or record it again.")
+        return self.sound, notes
+
+    def __exit__(self, *_):
+        self.sound.close()
+        self._file.close()
+
+
+def _plain(problem):
+    return str(problem).split(": ", 1)[-1].strip().rstrip(".")
+
+
+def _why_not(path, problem):
+    head = path.open("rb").read(64)
+    if head[:1] == b"<" or head[:5].lower() in (b"<html", b"<!doc"):
+        return "it holds a web page or other text"
+    if head[:4] == b"RIFF" and head[20:22] == b"\x55\x00":
+        return "it holds MP3 inside a WAV"
+    return _plain(problem)
+
+
+class WaveLayout(NamedTuple):
+    """Where a WAV's samples lie: first byte, whole frames, what was odd (text or ""), whether they can be read raw."""
+
+    data_offset: int
+    frames: int
+    rate_hz: int
+    channels: int
+    subtype: str
+    note: str
+    readable: bool
+
+
+_WAVE_CODES = {(1, 8): "PCM_U8", (1, 16): "PCM_16", (1, 24): "PCM_24", (1, 32): "PCM_32", (3, 32): "FLOAT", (3, 64): "DOUBLE"}
+
+
+def wave_layout(stream):
+    """Walk the chunks of a RIFF WAVE (or RF64) file; None where it is another format or nothing is odd to be found.
+
+    A recorder that crashes leaves the sizes at 0 or at all ones; libsndfile then reads nothing, or past the end.
+    The length is then taken from the file itself. Source of the layout: EBU Tech 3285 and 3306.
+    """
+    head = stream.read(12)
+    if len(head) < 12 or head[:4] not in (b"RIFF", b"RF64") or head[8:12] != b"WAVE":
+        return None
+    stream.seek(0, 2)
+    end = stream.tell()
+    position, form, long_size = 12, None, None
+    while position + 8 <= end:
+        stream.seek(position)
+        name, size = struct.unpack("<4sI", stream.read(8))
+        body = position + 8
+        if name == b"ds64":
+            long_size = struct.unpack("<QQQ", stream.read(24))[1]
+        elif name == b"fmt ":
+            form = _wave_format(stream.read(min(size, 40)))
+        elif name == b"data":
+            size = long_size if size == 0xFFFFFFFF and long_size else size
+            return _judge_layout(stream, form, body, size, end)
+        position = body + size + (size & 1)
+    return None
+
+
+def _wave_format(body):
+    if len(body) < 16:
+        return None
+    tag, channels, rate_hz, _, align, bits = struct.unpack("<HHIIHH", body[:16])
+    if tag == 0xFFFE and len(body) >= 26:
+        tag = struct.unpack("<H", body[24:26])[0]
+    subtype = _WAVE_CODES.get((tag, bits))
+    return (channels, rate_hz, align, subtype) if channels and align and rate_hz else None
+
+
+def _judge_layout(stream, form, body, size, end):
+    if form is None:
+        return None
+    channels, rate_hz, align, subtype = form
+    there = end - body
+    if 0 < size <= there:
+        lost = there - size
+        # What a 32-bit size wraps round to is off by exactly 4 GiB.
+        if lost >= 1 << 32:
+            return WaveLayout(
+                body,
+                there // align,
+                rate_hz,
+                channels,
+                subtype or "",
+                "header's length wrapped round at 4 GiB, length taken from the file",
+                subtype is not None,
+            )
+        return None
+    if size == 0 and there < align:
+        return None
+    if size == 0 or size >= 0xFFFFFF00:
+        audio_end = _end_of_audio(stream, body, end) if size == 0 else end
+        note = "header unfinished, length taken from the file"
+    else:
+        audio_end, note = end, "file shorter than its header says, length taken from the file"
+    return WaveLayout(body, (audio_end - body) // align, rate_hz, channels, subtype or "", note, subtype is not None)
+
+
+def _end_of_audio(stream, body, end):
+    """Where the samples end when the header does not say: before a LIST or other known chunk that closes the file exactly."""
+    reach = min(end - body, 1 << 16)
+    stream.seek(end - reach)
+    last = stream.read(reach)
+    for name in (b"LIST", b"id3 ", b"bext", b"iXML", b"cue ", b"JUNK"):
+        place = last.rfind(name)
+        if place >= 0 and place + 8 <= reach:
+            size = struct.unpack("<I", last[place + 4 : place + 8])[0]
+            if place + 8 + size + (size & 1) in (reach, reach + 1):
+                return end - reach + place
+    return end
+
+
+def _raw_wave(path, layout):
+    """Open the samples of a WAV whose sizes are wrong, by their place in the file."""
+    sound = _RawWave(path, layout)
+    if layout.frames <= 0:
+        raise ValueError("no samples")
+    return sound
+
+
+class _RawWave:
+    """As much of soundfile.SoundFile as this module uses, over a WAV's samples at a known place."""
+
+    def __init__(self, path, layout):
+        self.samplerate, self.channels, self.frames = layout.rate_hz, layout.channels, layout.frames
+        self.format, self.subtype = "WAV", layout.subtype
+        self._path, self._offset, self._at = path, layout.data_offset, 0
+
+    def read(self, frames=-1, dtype="float64", always_2d=True):
+        count = self.frames - self._at if frames < 0 else min(frames, self.frames - self._at)
+        width = {"PCM_U8": 1, "PCM_16": 2, "PCM_24": 3, "PCM_32": 4, "FLOAT": 4, "DOUBLE": 8}[self.subtype]
+        with self._path.open("rb") as content:
+            content.seek(self._offset + self._at * width * self.channels)
+            raw = content.read(count * width * self.channels)
+        self._at += count
+        return _decoded(raw, self.subtype).reshape(-1, self.channels).astype(dtype)
+
+    def seek(self, frame):
+        self._at = min(max(0, frame), self.frames)
+
+    def close(self):
+        pass
+
+
+def _decoded(raw, subtype):
+    if subtype == "PCM_U8":
+        return (np.frombuffer(raw, np.uint8).astype(float) - 128.0) / 128.0
+    if subtype == "PCM_24":
+        octets = np.frombuffer(raw, np.uint8).reshape(-1, 3)
+        wide = np.zeros((len(octets), 4), np.uint8)
+        wide[:, 1:] = octets
+        return wide.view("<i4").ravel() / 2.0**31
+    kind, scale = {"PCM_16": ("<i2", 2.0**15), "PCM_32": ("<i4", 2.0**31), "FLOAT": ("<f4", 1.0), "DOUBLE": ("<f8", 1.0)}[subtype]
+    return np.frombuffer(raw, kind) / scale
+
+
+def resample(samples, from_hz, to_hz, *, axis=0):
+    """Samples at another rate (soxr VHQ, linear phase, no delay), rounded to the nearest whole length. float32 stays float32."""
+    samples = np.asarray(samples)
+    if from_hz == to_hz or samples.size == 0:
+        return samples
+    moved = np.moveaxis(samples, axis, 0)
+    kind = np.float32 if samples.dtype == np.float32 else np.float64
+    out = soxr.resample(np.ascontiguousarray(moved, dtype=kind), from_hz, to_hz, quality="VHQ")
+    return np.moveaxis(out, 0, axis)
+
+
+def write_float_wav(path, samples, rate_hz):
+    """Write a 32-bit float WAV (RF64 above 4 GB), atomically, the same bytes each time."""
+    _write(path, np.asarray(samples, dtype=np.float32), rate_hz, "FLOAT")
+
+
+def write_pcm24_wav(path, samples, rate_hz):
+    """Write a 24-bit WAV (RF64 above 4 GB), atomically. Raises AudioProblem where a sample is above full scale."""
+    samples = np.asarray(samples)
+    if samples.size and np.max(np.abs(samples)) > 1.0:
+        raise AudioProblem(
+            f"{path}: samples above full scale do not fit 24 bits; lower the level by {peak_over_db(samples):.1f} dB."
+        )
+    _write(path, samples, rate_hz, "PCM_24")
+
+
+def peak_over_db(samples):
+    """By how many dB the peak lies above full scale (negative below)."""
+    return float(20.0 * np.log10(max(np.max(np.abs(samples)), 1e-30)))
+
+
+def _write(path, samples, rate_hz, subtype):
+    width = {"FLOAT": 4, "PCM_24": 3}[subtype]
+    container = "RF64" if samples.size * width > RIFF_LIMIT_BYTES else "WAV"
+    channels = 1 if samples.ndim == 1 else samples.shape[1]
+    with write_atomically(path) as temporary:
+        with soundfile.SoundFile(
+            temporary, "w", samplerate=rate_hz, channels=channels, format=container, subtype=subtype
+        ) as sound:
+            for first in range(0, len(samples), _BLOCK):
+                sound.write(samples[first : first + _BLOCK])
+        if subtype == "FLOAT":
+            _clear_peak_time(temporary)
+
+
+def _clear_peak_time(path):
+    """libsndfile stamps the PEAK chunk of a float WAV with the clock; zero keeps two writes the same bytes."""
+    with path.open("r+b") as content:
+        head = content.read(4096)
+        place = head.find(b"PEAK")
+        if place >= 0:
+            content.seek(place + 12)
+            content.write(b"\0\0\0\0")

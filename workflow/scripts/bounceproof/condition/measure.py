@@ -1,0 +1,176 @@
+"""A return's condition, all in one: the content of condition.json and bands.tsv.
+
+Conventions: levels of the return are the capture's own, before `level_db`; whatever could not be measured is None and
+`notes` says why.
+"""
+
+import numpy as np
+
+from bounceproof import spectra
+from bounceproof.condition import capture as capture_file
+from bounceproof.condition import hiss as hisses
+from bounceproof.condition import level as levels
+from bounceproof.condition import survival as survivals
+from bounceproof.quantities import peak_dbfs, power_db
+
+
+def rejected_condition(alignment):
+    """The condition of a take that could not be aligned: its state and reason, and no number."""
+    empty = dict.fromkeys(
+        (
+            "level",
+            "hiss",
+            "hum",
+            "signal_over_hiss_db",
+            "signal_over_hiss_sigma_db",
+            "band",
+            "playing_s",
+            "coherence",
+            "role_bands",
+        )
+    )
+    return {**_heading(alignment), **empty, "clipped": None, "dc_dbfs": None, "peak_dbfs": None, "notes": []}
+
+
+def _heading(alignment):
+    return {
+        "state": alignment["state"],
+        "reason": alignment.get("reason"),
+        "simulated": bool(alignment.get("simulated", False)),
+        "method": alignment.get("method"),
+    }
+
+
+def measure_condition(
+    stem, aligned, capture, capture_rate_hz, alignment, *, rate_hz, band_hz, transfer, role_bands=(), clip_run_samples=3
+):
+    """(condition, rows of bands.tsv) of an aligned return.
+
+    stem, aligned: one-dimensional at rate_hz on one time base; capture: the channel used, at capture_rate_hz; alignment: the values of
+    alignment.json; band_hz: the medium's (low, high); transfer: dict with gap_s and tail_s; role_bands: dicts with
+    name, low_hz, high_hz, importance.
+    """
+    stem, aligned = np.asarray(stem), np.asarray(aligned)
+    frames = min(len(stem), len(aligned))
+    stem, aligned = stem[:frames], aligned[:frames]
+    bands = levels.analysis_bands(rate_hz)
+    speed_ratio = 1.0 + (alignment.get("speed_percent") or 0.0) / 100.0
+    hiss, quiet = _hiss(capture, capture_rate_hz, alignment, speed_ratio, bands, band_hz, transfer)
+    powers = spectra.band_powers([stem, aligned], rate_hz, bands)
+    survival = _survival(stem, aligned, powers, hiss, bands, rate_hz)
+    over, mask = _overall(powers, hiss, levels.inside(bands, band_hz), bands, rate_hz)
+    level = levels.level_from_powers(survival.played, hiss.band_powers, bands, band_hz, rate_hz, quiet_s=hiss.seconds)
+    condition = {
+        **_heading(alignment),
+        "level": {
+            "level_db": alignment.get("level_db"),
+            "measured_db": level.level_db,
+            "sigma_db": level.sigma_db,
+            "bands": level.bands,
+            **_levels(powers, mask, levels.inside(bands, band_hz)),
+        },
+        "hiss": _hiss_record(hiss, quiet),
+        "hum": hiss.lines,
+        **over,
+        "band": survivals.band_edges(survival, band_hz),
+        "coherence": _overall_coherence(survival, levels.inside(bands, band_hz)),
+        "role_bands": survivals.role_rows(survival, role_bands, alignment.get("level_db")),
+        "playing_s": _spans(powers, survival, hiss, levels.inside(bands, band_hz), rate_hz),
+        "clipped": capture_file.clipping(capture, capture_rate_hz, run_samples=clip_run_samples),
+        "dc_dbfs": capture_file.direct_current_dbfs(capture),
+        "peak_dbfs": peak_dbfs(capture),
+        "notes": _notes(quiet, level, survival, levels.inside(bands, band_hz)),
+    }
+    return condition, survivals.band_rows(survival)
+
+
+def _hiss(capture, capture_rate_hz, alignment, speed_ratio, bands, band_hz, transfer):
+    clicks = alignment.get("start_click_return_s"), alignment.get("end_click_return_s")
+    quiet = hisses.quiet_stretch(*clicks, len(capture) / capture_rate_hz, speed_ratio, transfer)
+    if quiet is None:
+        nothing = hisses.Hiss(np.zeros(len(bands)), *([None] * 6), [], 0.0)
+        return nothing, None
+    piece = capture[int(quiet.start_s * capture_rate_hz) : int(quiet.end_s * capture_rate_hz)]
+    return hisses.measure_hiss(piece, capture_rate_hz, speed_ratio, bands, band_hz), quiet
+
+
+def _survival(stem, aligned, powers, hiss, bands, rate_hz):
+    mask = spectra.playing(powers[:, 0])
+    coherence, h1, averages = survivals.coherent_output(stem, aligned, rate_hz, bands, mask)
+    played = levels.played_powers(powers)
+    return survivals.Survival(played, hiss.band_powers, bands, rate_hz, hiss.seconds, coherence, h1, averages)
+
+
+def _overall(powers, hiss, chosen, bands, rate_hz):
+    """Signal over hiss within the medium's band, over the segments within 30 dB of the stem's loudest there; and those segments."""
+    in_band = powers[:, :, chosen].sum(axis=2)
+    mask = spectra.playing(in_band[:, 0])
+    noise = hiss.band_powers[chosen].sum()
+    over = {"signal_over_hiss_db": None, "signal_over_hiss_sigma_db": None}
+    if noise <= 0 or not mask.any():
+        return over, mask
+    signal = in_band[mask, 1].mean() - noise
+    width_hz = sum(band.high_hz - band.low_hz for band, take in zip(bands, chosen, strict=True) if take)
+    played_s = mask.sum() * spectra.segment_samples(rate_hz) / 2 / rate_hz
+    relative = _over_hiss_relative_sd(max(signal, 0.0), noise, width_hz, played_s, hiss.seconds)
+    if signal > 0 and relative < 0.5:
+        over = {"signal_over_hiss_db": power_db(signal / noise), "signal_over_hiss_sigma_db": 4.342944819 * relative}
+    return over, mask
+
+
+def _over_hiss_relative_sd(signal, noise, width_hz, played_s, quiet_s):
+    """Relative sd of (P - N) / N, with var P = (2 S N + N^2) / (B T_played) and var N = N^2 / (B T_quiet)."""
+    if signal <= 0:
+        return np.inf
+    total = signal + noise
+    variance = (2 * signal * noise + noise**2) / (width_hz * played_s) / total**2 + 1.0 / (width_hz * quiet_s)
+    return total / signal * np.sqrt(variance)
+
+
+def _levels(powers, mask, chosen):
+    in_band = powers[:, :, chosen].sum(axis=2)
+    means = in_band[mask].mean(axis=0) if mask.any() else np.zeros(2)
+    whole = in_band.mean(axis=0)
+    return {"stem_dbfs": power_db(means[0]), "return_dbfs": power_db(means[1]), "return_whole_song_dbfs": power_db(whole[1])}
+
+
+def _hiss_record(hiss, quiet):
+    if quiet is None:
+        return None
+    fields = (
+        "flat_dbfs",
+        "flat_sigma_db",
+        "a_weighted_dbfs",
+        "a_weighted_sigma_db",
+        "bs468_rms_dbfs",
+        "bs468_rms_sigma_db",
+    )
+    where = {"source": quiet.source, "start_s": quiet.start_s, "seconds": quiet.end_s - quiet.start_s}
+    return {**where, **{field: getattr(hiss, field) for field in fields}}
+
+
+def _overall_coherence(survival, chosen):
+    """Coherent share of the return's power within the band."""
+    power = survival.played.returned[chosen]
+    return float(np.sum(survival.coherence[chosen] * power) / power.sum()) if power.sum() > 0 else None
+
+
+def _spans(powers, survival, hiss, chosen, rate_hz):
+    response = survivals.filled_response(survival)
+    return survivals.playing_spans(powers[:, 0], response, hiss.band_powers, chosen, spectra.segment_samples(rate_hz), rate_hz)
+
+
+def _notes(quiet, level, survival, chosen):
+    notes = []
+    if quiet is None:
+        notes.append("No stretch without music was found to measure hiss in; levels and signal include the hiss.")
+    elif quiet.source != "lead-in":
+        notes.append(f"The lead-in was missing or too short: hiss was measured in the {quiet.source}.")
+    if level.level_db is None:
+        notes.append("No band stands over the hiss: no level could be measured.")
+    if (survival.stands & chosen & ~survival.by_h1).any():
+        notes.append(
+            "In some bands stem and return agree less than hiss explains (remaining timing error or distortion);"
+            " the response there comes from powers, not from H1."
+        )
+    return notes

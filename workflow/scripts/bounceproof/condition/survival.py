@@ -1,0 +1,220 @@
+"""What survived of a stem, per third-octave (IEC 61260-1), and where the stem plays.
+
+Conventions: powers are mean squares; `response` is return over stem in dB, without hiss. Levels are averaged over those
+segments in which the stem plays in that band (within 30 dB of its loudest there).
+"""
+
+import numpy as np
+
+from bounceproof import spectra
+from bounceproof.condition.level import signal_sd
+from bounceproof.quantities import power_db
+
+KNOWN_SD_DB = 1.0
+SILENT_UNDER_HISS_DB = 10.0
+
+
+class Survival:
+    """Per band, arrays of one length: stem, returned, hiss, signal (powers); signal_sd; coherence; h1 (power ratio); averages."""
+
+    def __init__(self, played, hiss, bands, rate_hz, quiet_s, coherence, h1, averages):
+        self.bands, self.played, self.hiss = bands, played, hiss
+        self.coherence, self.h1, self.averages = coherence, h1, averages
+        hop_s = spectra.segment_samples(rate_hz) / 2 / rate_hz
+        self.signal = np.maximum(played.returned - hiss, 0.0)
+        self.signal_sd = signal_sd(self.signal, hiss, bands, played.segments * hop_s, quiet_s)
+        self.quiet_bt = np.maximum([(band.high_hz - band.low_hz) * quiet_s for band in bands], 1.0)
+
+    @property
+    def stands(self):
+        """Where a signal over the hiss was measured at all (more than two sd over nothing)."""
+        return (self.signal > 0) & (self.signal > 2.0 * self.signal_sd)
+
+    @property
+    def expected_coherence(self):
+        """The coherence that hiss alone leaves: S / (S + N)."""
+        total = self.signal + self.hiss
+        return np.where(total > 0, self.signal / np.where(total > 0, total, 1.0), 0.0)
+
+    @property
+    def by_h1(self):
+        """Where H1 is the better estimate: its coherence is not far below what hiss explains, so timing does not pull it down."""
+        return self.coherence >= 0.9 * self.expected_coherence
+
+    @property
+    def response(self):
+        """Power ratio of return over stem: H1 where that holds, else the powers less the hiss."""
+        by_power = np.where(self.played.stem > 0, self.signal / np.where(self.played.stem > 0, self.played.stem, 1.0), 0.0)
+        return np.where(self.by_h1, self.h1, by_power)
+
+    @property
+    def response_sd_db(self):
+        """Sd in dB of `response`: Bendat and Piersol's for H1, else that of the signal power."""
+        h1_sd = 8.685889638 * spectra.h1_relative_sd(self.coherence, self.averages)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            power_sd = np.where(self.signal > 0, 4.342944819 * self.signal_sd / self.signal, np.inf)
+        return np.where(self.by_h1, h1_sd, power_sd)
+
+    @property
+    def known(self):
+        """Where the response is known within 1 dB (sd) from a signal that was there."""
+        return self.stands & (self.response > 0) & (self.response_sd_db <= KNOWN_SD_DB)
+
+    @property
+    def over_hiss_sd_db(self):
+        """Sd in dB of signal over hiss; the hiss itself is only known from its own stretch."""
+        with np.errstate(divide="ignore", invalid="ignore"):
+            relative = np.sqrt((self.signal_sd / self.signal) ** 2 + 1.0 / self.quiet_bt)
+        return np.where(self.signal > 0, 4.342944819 * relative, np.inf)
+
+
+def coherent_output(stem, aligned, rate_hz, bands, mask):
+    """Per band: coherence (coherent share of the return's power, bias taken off), H1 power ratio, effective averages.
+
+    mask: (segments, bands), where the stem plays. Source: Bendat and Piersol, Random Data (coherent output power).
+    """
+    segment = spectra.segment_samples(rate_hz)
+    weights = spectra.bin_weights(mask, bands, segment, rate_hz)
+    both = spectra.spectral_matrix([stem, aligned], rate_hz, weights=weights)
+    matrix = spectra.band_matrix(bands, segment, rate_hz)
+    coherence = spectra.without_bias(both.coherence(0, 1), both.averages)
+    explained = (coherence * both.power(1)) @ matrix
+    stem_power, return_power = both.power(0) @ matrix, both.power(1) @ matrix
+    # Hann bins overlap: 1.5 bins wide each, so a band of k bins holds k / 1.5 independent ones.
+    averages = np.maximum(1.0, matrix.sum(axis=0) / 1.5) * (both.averages @ matrix / np.maximum(matrix.sum(axis=0), 1e-9))
+    return _share(explained, return_power), _share(explained, stem_power), averages
+
+
+def _share(over, under):
+    return np.where(under > 0, over / np.where(under > 0, under, 1.0), 0.0)
+
+
+def band_rows(survival):
+    """The rows of bands.tsv; None where there is nothing to tell."""
+    known, stands = survival.known, survival.stands
+    rows = []
+    for k, band in enumerate(survival.bands):
+        over_db = power_db(survival.signal[k] / survival.hiss[k]) if stands[k] and survival.hiss[k] > 0 else None
+        rows.append(
+            {
+                "nominal_hz": band.nominal_hz,
+                "stem_dbfs": power_db(survival.played.stem[k]),
+                "return_dbfs": power_db(survival.played.returned[k]),
+                "hiss_dbfs": power_db(survival.hiss[k]),
+                "signal_over_hiss_db": over_db,
+                "sigma_db": survival.over_hiss_sd_db[k] if over_db is not None else None,
+                "response_db": power_db(survival.response[k]) if known[k] else None,
+                "response_sigma_db": survival.response_sd_db[k] if known[k] else None,
+                "response_by": ("H1" if survival.by_h1[k] else "power") if known[k] else None,
+                "coherence": survival.coherence[k],
+                "known": bool(known[k]),
+            }
+        )
+    return rows
+
+
+BAND_COLUMNS = (
+    "nominal_hz",
+    "stem_dbfs",
+    "return_dbfs",
+    "hiss_dbfs",
+    "signal_over_hiss_db",
+    "sigma_db",
+    "response_db",
+    "response_sigma_db",
+    "response_by",
+    "coherence",
+    "known",
+)
+
+
+def role_rows(survival, role_bands, level_db):
+    """The bands that matter to a role: each with `signal_over_hiss_db` and `boost_db` (what would bring it back to the stem's level after level_db).
+
+    Powers are summed over the third-octaves whose mid-band frequency lies in the role's band; None where nothing there is known.
+    """
+    mids = np.array([band.mid_hz for band in survival.bands])
+    rows = []
+    for wanted in role_bands:
+        inner = survival.stands & (mids >= wanted["low_hz"]) & (mids <= wanted["high_hz"])
+        if not inner.any():
+            # A role's band may be narrower than a third-octave: take the one it lies in.
+            nearest = np.abs(np.log(mids / np.sqrt(wanted["low_hz"] * wanted["high_hz"]))).argmin()
+            inner = survival.stands & (np.arange(len(mids)) == nearest)
+        signal, hiss, stem = (float(power[inner].sum()) for power in (survival.signal, survival.hiss, survival.played.stem))
+        over_db = power_db(signal / hiss) if hiss > 0 and signal > 0 else None
+        boost_db = power_db(stem / signal) - level_db if signal > 0 and level_db is not None else None
+        rows.append(
+            {
+                **{key: wanted.get(key) for key in ("name", "low_hz", "high_hz", "importance")},
+                "signal_over_hiss_db": over_db,
+                "boost_db": boost_db,
+            }
+        )
+    return rows
+
+
+def band_edges(survival, band_hz, *, down_db=10.0):
+    """Where the response has fallen by down_db under its middle: dict of low_hz, high_hz and their sd in octaves, or None each.
+
+    The middle is the median of the known responses within band_hz; an edge lies on the straight line (over the logarithm of frequency)
+    between the last known band above the limit and the next known one below it.
+    """
+    mids = np.array([band.mid_hz for band in survival.bands])
+    known = survival.known
+    within = known & (mids >= band_hz[0]) & (mids <= band_hz[1])
+    edges = {
+        "down_db": down_db,
+        "middle_db": None,
+        "low_hz": None,
+        "low_sd_octaves": None,
+        "high_hz": None,
+        "high_sd_octaves": None,
+    }
+    if not within.any():
+        return edges
+    db = np.where(known, power_db(np.maximum(survival.response, 1e-30)), np.nan)
+    middle_db = float(np.median(db[within]))
+    edges["middle_db"] = middle_db
+    start = int(np.flatnonzero(within)[len(np.flatnonzero(within)) // 2])
+    for name, order in (("low", range(start, -1, -1)), ("high", range(start, len(mids)))):
+        edge = _edge(mids, db - (middle_db - down_db), survival.response_sd_db, order)
+        edges[f"{name}_hz"], edges[f"{name}_sd_octaves"] = edge
+    return edges
+
+
+def _edge(mids, over_db, sd_db, order):
+    """(frequency, sd in octaves) where over_db first passes zero along `order`, skipping unknown bands; (None, None) if never."""
+    last = None
+    for k in order:
+        if not np.isfinite(over_db[k]):
+            continue
+        if last is not None and over_db[k] < 0 <= over_db[last]:
+            slope = (over_db[k] - over_db[last]) / np.log2(mids[k] / mids[last])
+            octaves = -over_db[last] / slope
+            return float(mids[last] * 2.0**octaves), float(np.hypot(sd_db[k], sd_db[last]) / abs(slope))
+        last = k
+    return None, None
+
+
+def playing_spans(powers, response, hiss, chosen, segment, rate_hz):
+    """Spans [start_s, end_s] in which the stem, through the response, is less than 10 dB under the hiss.
+
+    powers: (segments, bands) of the stem; response, hiss: per band; chosen: bands that count. No hiss: wherever the stem is not zero.
+    """
+    expected = powers[:, chosen] @ response[chosen]
+    plays = (expected > 0) & (expected >= hiss[chosen].sum() * 10.0 ** (-SILENT_UNDER_HISS_DB / 10))
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], plays, [False])).astype(int)))
+    hop_s = segment / 2 / rate_hz
+    # A segment stands for the hop around its middle: from a quarter to three quarters of it.
+    return [[float(a * hop_s + hop_s / 2), float(b * hop_s + hop_s / 2)] for a, b in zip(edges[::2], edges[1::2], strict=True)]
+
+
+def filled_response(survival):
+    """The response per band with unknown bands taken from the nearest known one; ones where none is known."""
+    known = np.flatnonzero(survival.known)
+    if not len(known):
+        return np.ones(len(survival.bands))
+    places = np.arange(len(survival.bands))
+    nearest = known[np.abs(places[:, None] - known[None, :]).argmin(axis=1)]
+    return survival.response[nearest]

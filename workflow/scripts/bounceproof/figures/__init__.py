@@ -1,0 +1,1 @@
+"""Figures for video and print: each module draws one, from finished tables only."""

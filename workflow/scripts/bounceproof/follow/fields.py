@@ -1,0 +1,42 @@
+"""Time and frequency: how loud the unexplained part is at each moment and frequency, and how much of the music came through.
+
+Conventions: frames of FRAME samples every HOP at the working rate, root-Hann windows at both ends (they overlap and add to 1,
+J. Allen and L. Rabiner, Proc. IEEE 65 (1977) 1558); fields are (frames, bands) in float32. Powers are per frame bin of a
+signal framed so: white noise of variance v reads v * HOP.
+"""
+
+import numpy as np
+from scipy import fft
+
+from .material import HOP, WORK_HZ
+
+FRAME = 2 * HOP
+BANDS = FRAME // 2 + 1
+WINDOW = np.sqrt(np.hanning(FRAME + 1)[:-1]).astype(np.float32)
+FREQ_HZ = np.arange(BANDS) * WORK_HZ / FRAME
+# Outside these the working rate's own filters, direct current and rumble would speak.
+LOW_HZ, HIGH_HZ = 40.0, 7000.0
+IN_BAND = ((FREQ_HZ >= LOW_HZ) & (FREQ_HZ <= HIGH_HZ)).astype(np.float32)
+
+
+def framed(samples):
+    """Spectra (frames, BANDS), complex64, of a float32 signal whose length is whole hops; frame k starts at hop k."""
+    pieces = np.lib.stride_tricks.sliding_window_view(samples, FRAME)[::HOP]
+    return fft.rfft(pieces * WINDOW, axis=1)
+
+
+def joined(spectra):
+    """The signal of `spectra`, overlapped and added: (frames + 1) hops, correct but for the first and last hop."""
+    pieces = fft.irfft(spectra, FRAME, axis=1) * WINDOW
+    out = np.zeros((len(pieces) + 1, HOP), np.float32)
+    out[:-1] = pieces[:, :HOP]
+    out[1:] += pieces[:, HOP:]
+    return out.ravel()
+
+
+def smeared(field, frames, bands):
+    """Moving mean over an odd number of frames and of bands (float32), edges held."""
+    from scipy.ndimage import uniform_filter1d
+
+    out = uniform_filter1d(field, bands, axis=1, mode="nearest")
+    return uniform_filter1d(out, frames, axis=0, mode="nearest")

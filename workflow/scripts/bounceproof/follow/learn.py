@@ -1,0 +1,169 @@
+"""The speed process of a machine, learned from one return.
+
+Conventions: as in `speed` (us, ppm, Hz). z, info: measurements of the position and their information, one for each step.
+Method: the likelihood that the Kalman filter gives (F. Schweppe, IEEE Trans. Information Theory 11 (1965) 61), climbed one
+parameter after the other by parabolas in the logarithm; lines are proposed by the spectrum of the smoothed speed and kept
+only where the likelihood gains more than LINE_PRICE.
+"""
+
+import numpy as np
+
+from . import smoother
+from .speed import Line, Noise, SpeedModel, discretise
+
+LINE_PRICE = 8.0
+LINE_BAND_HZ = (0.3, 60.0)
+MOST_LINES = 6
+# Where nothing is known yet: between a pocket machine and a good deck, and free enough to follow both.
+UNKNOWN = SpeedModel(150.0, (Noise(2500.0, 4.0), Noise(1000.0, 25.0)))
+_LIMITS = {"drift": (1e-3, 3e4), "level": (1e-4, 5e4), "slow": (0.2, 8.0), "fast": (6.0, 120.0), "width": (0.004, 0.5)}
+POSITION_SD_US, MEAN_SPEED_SD_PPM = 1e4, 1e5
+
+
+class Evidence:
+    """Measurements pooled to `pool` bins, and the likelihood of a model given them."""
+
+    def __init__(self, z, info, step_s, *, pool=2, extra=None):
+        count = z.size // pool * pool
+        grouped = info[:count].reshape(-1, pool)
+        self.info = grouped.sum(axis=1)
+        self.z = (grouped * z[:count].reshape(-1, pool)).sum(axis=1) / np.maximum(self.info, 1e-300)
+        self.step_s = step_s * pool
+        self.extra = None if extra is None else (np.asarray(extra[0]) // pool, extra[1], extra[2])
+
+    def of(self, model):
+        steps = start_steps(model, self.step_s)
+        value = smoother.log_likelihood(self.z, self.info, steps, extra=self.extra)
+        return value if np.isfinite(value) else -np.inf
+
+    def smoothed(self, model):
+        return smoother.smooth(self.z, self.info, start_steps(model, self.step_s), extra=self.extra)
+
+
+def start_steps(model, step_s):
+    """The model over steps of step_s, starting from nearly nothing known."""
+    return discretise(model, step_s, position_sd_us=POSITION_SD_US, mean_speed_sd_ppm=MEAN_SPEED_SD_PPM)
+
+
+def learn(evidence, model, *, rounds=2, lines=True):
+    """The most likely SpeedModel, from `model` on."""
+    model = climb(evidence, model, rounds=rounds)
+    if not lines:
+        return model
+    found = propose_lines(evidence, model)
+    if not found and not model.lines:
+        return model
+    with_lines = climb(evidence, model._replace(lines=_merged(model.lines, found)), rounds=rounds)
+    return without_idle_lines(evidence, with_lines)
+
+
+def _merged(old, new):
+    apart = [line for line in new if all(abs(line.rate_hz - o.rate_hz) > 0.15 + 0.03 * o.rate_hz for o in old)]
+    return tuple(list(old) + apart)[:MOST_LINES]
+
+
+def without_idle_lines(evidence, model):
+    """Take out each line that the likelihood does not miss."""
+    best = evidence.of(model)
+    for line in sorted(model.lines, key=lambda one: one.level_ppm):
+        fewer = model._replace(lines=tuple(one for one in model.lines if one != line))
+        value = evidence.of(fewer)
+        if value > best - LINE_PRICE:
+            model, best = fewer, value
+    return model
+
+
+def propose_lines(evidence, model):
+    """Lines that stand six-fold over their surroundings in the spectrum of the smoothed speed."""
+    smoothed = evidence.smoothed(model)
+    speed = np.diff(smoothed.mean_us) / evidence.step_s
+    if speed.size < 512:
+        return []
+    freq, power = _spectrum(speed, evidence.step_s)
+    background = _running_median(power, freq)
+    found = []
+    ratio = np.where((freq > LINE_BAND_HZ[0]) & (freq < LINE_BAND_HZ[1]), power / background, 0.0)
+    while len(found) < MOST_LINES:
+        peak = int(np.argmax(ratio))
+        if ratio[peak] < 6:
+            break
+        near = np.abs(freq - freq[peak]) < 0.12 + 0.02 * freq[peak]
+        level = np.sqrt(max(np.sum((power - background)[near]), 1e-12) * (freq[1] - freq[0]))
+        found.append(Line(float(freq[peak]), float(level), 0.03))
+        ratio[near] = 0
+    return found
+
+
+def _spectrum(speed, step_s):
+    """One-sided density (per Hz) of a speed series, smoothed over some 0.05 Hz."""
+    window = np.hanning(speed.size)
+    power = 2 * step_s * np.abs(np.fft.rfft((speed - speed.mean()) * window)) ** 2 / np.sum(window**2)
+    freq = np.fft.rfftfreq(speed.size, step_s)
+    width = max(1, int(0.05 / (freq[1] - freq[0])) | 1)
+    return freq, np.convolve(power, np.ones(width) / width, mode="same")
+
+
+def _running_median(power, freq):
+    """Median over a third of an octave to both sides, at least 0.5 Hz, on a logarithmic grid of places."""
+    places = np.geomspace(LINE_BAND_HZ[0], LINE_BAND_HZ[1] * 1.3, 120)
+    medians = []
+    for place in places:
+        reach = max(0.5, 0.25 * place)
+        near = (freq > place - reach) & (freq < place + reach)
+        medians.append(np.median(power[near]) if near.any() else np.inf)
+    return np.exp(np.interp(np.log(np.maximum(freq, 1e-3)), np.log(places), np.log(np.maximum(medians, 1e-30))))
+
+
+def climb(evidence, model, *, rounds=2):
+    """Climb the likelihood in the logarithm of each parameter in turn."""
+    values, limits, kinds = _unpack(model)
+    best = evidence.of(model)
+    steps = np.array([{"rate": 0.02, "width": 0.7}.get(kind, 0.9) for kind in kinds])
+    steps = np.where([kind == "rate" for kind in kinds], 0.02 / np.exp(values), steps)
+    for _ in range(rounds):
+        for i in range(values.size):
+            values, best, steps[i] = _climb_one(evidence, model, values, limits, best, i, steps[i])
+    return _pack(model, values)
+
+
+def _climb_one(evidence, model, values, limits, best, i, step):
+    """One parabola through three values of parameter i; its top is tried and kept if it is better."""
+
+    def at(x):
+        moved = values.copy()
+        moved[i] = np.clip(x, *limits[i])
+        return moved, evidence.of(_pack(model, moved))
+
+    (up_values, up), (down_values, down) = at(values[i] + step), at(values[i] - step)
+    tried = [(best, values), (up, up_values), (down, down_values)]
+    bend = up + down - 2 * best
+    if bend < 0 and np.isfinite(bend):
+        top = 0.5 * step * (down - up) / bend
+        moved, value = at(values[i] + np.clip(top, -2.5 * step, 2.5 * step))
+        tried.append((value, moved))
+        step = np.clip(abs(top), 0.35 * step, step)
+    best, values = max(tried, key=lambda pair: pair[0])
+    return values, best, step
+
+
+def _unpack(model):
+    values, limits, kinds = [np.log(model.drift_ppm)], [_LIMITS["drift"]], ["drift"]
+    for k, noise in enumerate(model.noises):
+        values += [np.log(noise.level_ppm), np.log(noise.corner_hz)]
+        limits += [_LIMITS["level"], _LIMITS["slow" if k == 0 else "fast"]]
+        kinds += ["level", "corner"]
+    for line in model.lines:
+        values += [np.log(line.level_ppm), np.log(line.rate_hz), np.log(line.half_width_hz)]
+        limits += [_LIMITS["level"], (0.2, 80.0), _LIMITS["width"]]
+        kinds += ["level", "rate", "width"]
+    return np.array(values), np.log(np.array(limits)), kinds
+
+
+def _pack(model, values):
+    numbers = iter(np.exp(values))
+    drift = float(next(numbers))
+    noises = tuple(Noise(float(next(numbers)), float(next(numbers))) for _ in model.noises)
+    lines = tuple(Line(*(float(next(numbers)) for _ in range(3))) for _ in model.lines)
+    # Line's own order is rate first; its values are kept level first.
+    lines = tuple(Line(line.level_ppm, line.rate_hz, line.half_width_hz) for line in lines)
+    return SpeedModel(drift, noises, lines)

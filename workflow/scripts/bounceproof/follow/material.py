@@ -1,0 +1,131 @@
+"""Stem and return as the following works on them.
+
+Conventions: the working rate is WORK_HZ; sent time counts from the first sample of what was sent; a *bin* is BIN samples (2 ms)
+and the map has one knot at the middle of each. The return is kept as quintic B-spline coefficients at READ_HZ, so that it
+can be read through any map. Method of the reading: M. Unser et al., IEEE Trans. Signal Processing 41 (1993) 821 and 834.
+Memory: one float32 array at WORK_HZ for the stem, one at READ_HZ for the return.
+"""
+
+import numpy as np
+import soxr
+from numba import njit
+
+WORK_HZ = 16000
+READ_HZ = 32000
+BIN = 32
+BIN_S = BIN / WORK_HZ
+HOP = 256
+BLOCK = 1 << 20
+MARGIN = 1 << 13
+
+
+class Sent:
+    """What was sent, at the working rate, padded to whole hops; `seconds` is its true length."""
+
+    def __init__(self, samples, rate_hz):
+        self.seconds = len(samples) / rate_hz
+        at_work = to_rate(samples, rate_hz, WORK_HZ)
+        self.samples = np.zeros(-(-at_work.size // HOP) * HOP, np.float32)
+        self.samples[: at_work.size] = at_work
+        self.bins = self.samples.size // BIN
+
+    def block(self, first, last):
+        """Samples first .. last - 1, with silence outside."""
+        return padded(self.samples, first, last)
+
+
+class Return:
+    """The capture, free of its constant offset, ready to be read anywhere; `seconds` is its length."""
+
+    def __init__(self, samples, rate_hz):
+        self.seconds = len(samples) / rate_hz
+        at_work = to_rate(samples, rate_hz, WORK_HZ)
+        at_work -= np.float32(at_work.mean(dtype=np.float64)) if at_work.size else np.float32(0)
+        self.coefficients = _coefficients(to_rate(at_work, WORK_HZ, READ_HZ))
+
+    def at(self, return_s):
+        """Values (float32) at these return times, silence outside the capture."""
+        out = np.zeros(return_s.size, np.float32)
+        _read(self.coefficients, return_s, float(READ_HZ), out)
+        return out
+
+    def through(self, knots_u, first, last):
+        """The return through a map given at the bins' middles (s), for the working samples first .. last - 1."""
+        out = np.zeros(last - first, np.float32)
+        _read_through(self.coefficients, knots_u, float(READ_HZ), BIN, first, out)
+        return out
+
+
+def to_rate(samples, from_hz, to_hz):
+    """A mono signal at another rate, float32, band-limited by soxr's VHQ filter."""
+    samples = np.ascontiguousarray(samples, dtype=np.float32)
+    if from_hz == to_hz or samples.size == 0:
+        return samples.copy()
+    return soxr.resample(samples, from_hz, to_hz, quality="VHQ")
+
+
+def padded(samples, first, last):
+    """samples[first:last], with zeros where that reaches outside."""
+    out = np.zeros(last - first, samples.dtype)
+    a, b = max(first, 0), min(last, samples.size)
+    if b > a:
+        out[a - first : b - first] = samples[a:b]
+    return out
+
+
+def _coefficients(samples):
+    """Quintic B-spline coefficients of float32 samples, in blocks whose edges overlap by more than the filter remembers."""
+    from scipy.ndimage import spline_filter1d
+
+    out = np.empty(samples.size, np.float32)
+    for first in range(0, samples.size, BLOCK):
+        a, b = max(0, first - 64), min(samples.size, first + BLOCK + 64)
+        part = spline_filter1d(samples[a:b].astype(np.float64), order=5, mode="mirror")
+        out[first : min(first + BLOCK, samples.size)] = part[first - a : min(first + BLOCK, samples.size) - a]
+    return out
+
+
+@njit(cache=True, nogil=True, inline="always")
+def _quintic(c, x):
+    i = int(np.floor(x))
+    if i < 2 or i + 3 >= c.size:
+        return 0.0
+    t = x - i
+    u = 1.0 - t
+    t2, u2 = t * t, u * u
+    near_u = 1.0 + u * (5.0 + u * (10.0 + u * (10.0 + u * (5.0 - 5.0 * u))))
+    near_t = 1.0 + t * (5.0 + t * (10.0 + t * (10.0 + t * (5.0 - 5.0 * t))))
+    mid_t = 66.0 + t2 * (-60.0 + t2 * (30.0 - 10.0 * t))
+    mid_u = 66.0 + u2 * (-60.0 + u2 * (30.0 - 10.0 * u))
+    total = (
+        u2 * u2 * u * c[i - 2] + near_u * c[i - 1] + mid_t * c[i] + mid_u * c[i + 1] + near_t * c[i + 2] + t2 * t2 * t * c[i + 3]
+    )
+    return total / 120.0
+
+
+@njit(cache=True, nogil=True)
+def _read(c, return_s, rate_hz, out):
+    for k in range(out.size):
+        out[k] = _quintic(c, return_s[k] * rate_hz)
+
+
+@njit(cache=True, nogil=True)
+def _read_through(c, knots_u, rate_hz, width, first, out):
+    knots = knots_u.size
+    half = 0.5 * width - 0.5
+    for k in range(out.size):
+        place = (first + k - half) / width
+        i = int(np.floor(place))
+        i = min(max(i, 0), knots - 2)
+        u = knots_u[i] + (place - i) * (knots_u[i + 1] - knots_u[i])
+        out[k] = _quintic(c, u * rate_hz)
+
+
+def bin_times(bins):
+    """Sent time of each knot: the middle of its bin's samples."""
+    return (np.arange(bins) * BIN + 0.5 * (BIN - 1)) / WORK_HZ
+
+
+def blocks(samples, *, size=BLOCK, margin=MARGIN):
+    """(first, last, from, to): stretches first .. last, whole hops long, and the same with a margin on both sides."""
+    return [(a, min(a + size, samples), a - margin, min(a + size, samples) + margin) for a in range(0, samples, size)]

@@ -1,0 +1,178 @@
+"""The machine's response: from what was sent to what came back, as a finite impulse response at the working rate.
+
+Conventions: h = BASIS @ theta, lags LAGS in working samples (positive = later). Near lag 0 every lag has a tap of its own; further out
+cubic B-splines stand further and further apart, since only low notes ring so long. A delay of the response and of the map
+are one and the same thing: `Anchor` says which delay counts as none.
+"""
+
+from functools import cache
+from typing import NamedTuple
+
+import numpy as np
+from scipy import fft
+
+from .material import WORK_HZ
+
+FIRST_LAG, LAST_LAG = -160, 640
+LAGS = np.arange(FIRST_LAG, LAST_LAG + 1)
+_FINE = (-24, 64)
+_RINGS = ((64, 256, 8), (256, 640, 32))
+
+
+@cache
+def basis():
+    """(lags, functions) and the middle lag of each function."""
+    columns, middles = [], []
+    for lag in range(_FINE[0], _FINE[1] + 1):
+        columns.append((LAGS == lag).astype(float))
+        middles.append(lag)
+    for first, last, spacing in _RINGS:
+        for lag in range(first + spacing, last - spacing, spacing):
+            columns.append(_cubic((LAGS - lag) / spacing))
+            middles.append(lag)
+    for lag in range(_FINE[0] - 16, FIRST_LAG + 32, -16):
+        columns.append(_cubic((LAGS - lag) / 16))
+        middles.append(lag)
+    return np.array(columns).T, np.array(middles)
+
+
+@cache
+def kernels():
+    """The basis by kernels: (samples of the kernel, float32, or None for single taps; columns that are its copies at their lags)."""
+    _, middles = basis()
+    spacing = np.array([_spacing(lag) for lag in middles])
+    return [
+        (None if s == 1 else _cubic(np.arange(-2 * s + 1, 2 * s) / s).astype(np.float32), np.flatnonzero(spacing == s))
+        for s in np.unique(spacing)
+    ]
+
+
+def _spacing(lag):
+    if _FINE[0] <= lag <= _FINE[1]:
+        return 1
+    return next((s for first, last, s in _RINGS if first < lag < last), 16)
+
+
+def _cubic(x):
+    x = np.abs(x)
+    inner = 2 / 3 - x**2 + x**3 / 2
+    return np.where(x < 1, inner, np.where(x < 2, (2 - x) ** 3 / 6, 0.0))
+
+
+class Normal(NamedTuple):
+    """Normal equations of the taps: autocorrelation of the whitened stem (lags 0 ..), its correlation with the whitened return."""
+
+    auto: np.ndarray
+    cross: np.ndarray
+
+    def plus(self, other):
+        return Normal(self.auto + other.auto, self.cross + other.cross)
+
+
+def normal_equations(stem, back, first, last):
+    """Correlations of stem[first:last] with the stem and with the return at all lags (float64)."""
+    span = LAST_LAG - FIRST_LAG
+    size = fft.next_fast_len(last - first + 2 * span, real=True)
+    own = fft.rfft(stem[first:last], size)
+    auto = fft.irfft(np.abs(own) ** 2, size)[: span + 1]
+    lo, hi = first + FIRST_LAG, last + LAST_LAG
+    cross = fft.irfft(np.conj(own) * fft.rfft(back[lo:hi], size), size)[: span + 1]
+    return Normal(auto.astype(np.float64), cross.astype(np.float64))
+
+
+def gram(normal):
+    """(basis' T basis, basis' b)."""
+    from scipy.linalg import matmul_toeplitz
+
+    b, _ = basis()
+    return b.T @ matmul_toeplitz(normal.auto, b), b.T @ normal.cross
+
+
+def prior_precision(gain):
+    """Precision of each theta about 0: as large as the gain near lag 0, less and less further out."""
+    _, middles = basis()
+    spread = gain / (1 + np.abs(middles) / 16)
+    return 1 / (3 * spread) ** 2
+
+
+def solve(normal, gain=None):
+    """theta that fits best, with the prior of `gain` (None: the gain of the best single tap)."""
+    t, b = gram(normal)
+    if gain is None:
+        gain = np.abs(normal.cross).max() / max(normal.auto[0], 1e-30)
+    if gain == 0:
+        return np.zeros(len(b))
+    return np.linalg.solve(t + np.diag(prior_precision(gain)), b)
+
+
+def spectrum(theta, size):
+    """Transfer function of theta on fft's rfft grid of `size`, lag 0 at time 0."""
+    taps = basis()[0] @ theta
+    ring = np.zeros(size)
+    ring[LAGS % size] = taps
+    return fft.rfft(ring)
+
+
+class Anchor:
+    """The reference that defines no delay: the signal whose matched-filter instant has to stay where it was sent.
+
+    reference: that signal at the working rate (the clicks; without clicks a pulse of the stem's own spectrum).
+    """
+
+    SIZE = 1 << 13
+
+    def __init__(self, references):
+        power = np.zeros(self.SIZE // 2 + 1)
+        for reference in references:
+            power += np.abs(fft.rfft(np.asarray(reference, dtype=np.float64), self.SIZE)) ** 2
+        self.power = power
+        self.omega = 2 * np.pi * np.arange(power.size) / self.SIZE
+
+    def delay(self, theta):
+        """Delay (working samples, fractional) of the matched-filter peak, and the polarity there (1 or -1)."""
+        transfer = spectrum(theta, self.SIZE) * self.power
+        c = fft.irfft(transfer, self.SIZE)
+        c = np.concatenate((c[FIRST_LAG:], c[: LAST_LAG + 1]))
+        lag = int(np.argmax(np.abs(c)))
+        sign = 1 if c[lag] >= 0 else -1
+        tau = float(lag + FIRST_LAG)
+        for _ in range(20):
+            turn = np.exp(1j * self.omega * tau)
+            slope = np.sum(np.real(1j * self.omega * transfer * turn))
+            bend = np.sum(np.real(-(self.omega**2) * transfer * turn))
+            move = -slope / bend if bend * sign < 0 else 0.0
+            tau += float(np.clip(move, -0.5, 0.5))
+            if abs(move) < 1e-9:
+                break
+        return tau, sign
+
+    def slope(self, theta):
+        """d(delay)/d(theta), working samples."""
+        tau, _ = self.delay(theta)
+        turn = np.exp(1j * self.omega * tau)
+        transfer = spectrum(theta, self.SIZE) * self.power
+        bend = np.sum(np.real(-(self.omega**2) * transfer * turn))
+        per_lag = fft.irfft(np.conj(1j * self.omega * self.power * turn), self.SIZE) * self.SIZE / 2
+        # Real part of sum over w of (i w) P e^{i w tau} e^{-i w lag}, one value for each lag.
+        values = per_lag[LAGS % self.SIZE]
+        return -(basis()[0].T @ values) / bend
+
+
+def delayed(theta, by_samples):
+    """theta' whose response is that of theta, delayed (least squares over the basis)."""
+    size = 1 << 13
+    omega = 2 * np.pi * np.arange(size // 2 + 1) / size
+    ring = fft.irfft(spectrum(theta, size) * np.exp(-1j * omega * by_samples), size)
+    return np.linalg.lstsq(basis()[0], ring[LAGS % size], rcond=None)[0]
+
+
+def louder(theta, gain):
+    """theta' with the response multiplied by a real `gain` given evenly from 0 to half the working rate."""
+    size = 1 << 13
+    places = np.linspace(0, 1, gain.size)
+    shaped = spectrum(theta, size) * np.interp(np.linspace(0, 1, size // 2 + 1), places, gain)
+    return np.linalg.lstsq(basis()[0], fft.irfft(shaped, size)[LAGS % size], rcond=None)[0]
+
+
+def in_us(working_samples):
+    return working_samples * 1e6 / WORK_HZ

@@ -1,0 +1,296 @@
+"""Kalman filter and fixed-interval smoother for a scalar position among many states.
+
+Conventions: step k has the measurement z[k] of the position (us) with information info[k] (1 / us^2; 0 = none); the state
+before the first step has the prior of `Steps`. Only the position comes out: its mean and variance given everything.
+Sources: R. E. Kalman, J. Basic Eng. 82 (1960) 35; backwards G. J. Bierman, Int. J. Control 18 (1973) 217 (the modified
+Bryson-Frazier form: no matrix is inverted). The transition is block-diagonal beside its first row, which brings a step from
+n^3 to n^2.
+"""
+
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit
+
+
+class Smoothed(NamedTuple):
+    """Mean (us), variance (us^2) of the position at each step, log-likelihood of the measurements."""
+
+    mean_us: np.ndarray
+    variance: np.ndarray
+    log_likelihood: float
+
+
+class Gains(NamedTuple):
+    """What the smoother keeps of its covariances: first row of the predicted one, and its innovation variance (0 = none)."""
+
+    rows: np.ndarray
+    innovation: np.ndarray
+
+
+def smooth(z, info, steps, *, extra=None):
+    """Smooth the measurements `z` with information `info` (arrays, one for each step) under `steps`.
+
+    extra: (indices, position variance, speed variance) added before those steps: a jump, a swoop.
+    """
+    rows, innovation, means, surprise, loglik = _run_forward(z, info, steps, extra)
+    mean, variance = _backward(means, surprise, rows, innovation, steps.row, steps.blocks)
+    return Smoothed(mean, variance, loglik)
+
+
+def log_likelihood(z, info, steps, *, extra=None):
+    """Only the log-likelihood of the measurements."""
+    n = steps.row.size
+    jumps, position, speed = _extras(extra)
+    return _likelihood(_f(z), _f(info), steps.row, steps.blocks, steps.noise, steps.prior, jumps, position, speed, np.zeros(n))
+
+
+def gains(info, steps, *, extra=None):
+    """The covariance side of a smoother run: it depends on the information only and serves any measurements."""
+    rows, innovation, *_ = _run_forward(np.zeros(info.size), info, steps, extra)
+    return Gains(rows, innovation)
+
+
+def smooth_columns(scores, info, kept, steps):
+    """Smoothed positions, shape (steps, columns), of measurements whose score info * z is `scores`, with a zero prior mean."""
+    return _columns(np.ascontiguousarray(scores, dtype=np.float64), _f(info), kept.rows, kept.innovation, steps.row, steps.blocks)
+
+
+def _f(x):
+    return np.ascontiguousarray(x, dtype=np.float64)
+
+
+def _extras(extra):
+    if extra is None:
+        return np.zeros(0, np.int64), np.zeros(0), np.zeros(0)
+    return np.asarray(extra[0], np.int64), _f(extra[1]), _f(extra[2])
+
+
+def _run_forward(z, info, steps, extra):
+    jumps, position, speed = _extras(extra)
+    return _forward(_f(z), _f(info), steps.row, steps.blocks, steps.noise, steps.prior, jumps, position, speed)
+
+
+@njit(cache=True, nogil=True)
+def _predict(m, p, row, blocks, noise, work):
+    """m, p one step on, in place: first row dense, below it 1 for the drift and 2 x 2 blocks for the pairs."""
+    n = m.size
+    pairs = blocks.shape[0]
+    total = 0.0
+    for i in range(n):
+        total += row[i] * m[i]
+    for b in range(pairs):
+        i = 2 + 2 * b
+        first = blocks[b, 0, 0] * m[i] + blocks[b, 0, 1] * m[i + 1]
+        m[i + 1] = blocks[b, 1, 0] * m[i] + blocks[b, 1, 1] * m[i + 1]
+        m[i] = first
+    m[0] = total
+    for j in range(n):
+        work[j] = 0.0
+    for i in range(n):
+        r = row[i]
+        for j in range(n):
+            work[j] += r * p[i, j]
+    corner = 0.0
+    for j in range(n):
+        corner += work[j] * row[j]
+    for b in range(pairs):
+        i = 2 + 2 * b
+        b00, b01, b10, b11 = blocks[b, 0, 0], blocks[b, 0, 1], blocks[b, 1, 0], blocks[b, 1, 1]
+        for j in range(1, n):
+            u, v = p[i, j], p[i + 1, j]
+            p[i, j] = b00 * u + b01 * v
+            p[i + 1, j] = b10 * u + b11 * v
+    for b in range(pairs):
+        i = 2 + 2 * b
+        b00, b01, b10, b11 = blocks[b, 0, 0], blocks[b, 0, 1], blocks[b, 1, 0], blocks[b, 1, 1]
+        for j in range(1, n):
+            u, v = p[j, i], p[j, i + 1]
+            p[j, i] = b00 * u + b01 * v
+            p[j, i + 1] = b10 * u + b11 * v
+        u, v = work[i], work[i + 1]
+        work[i] = b00 * u + b01 * v
+        work[i + 1] = b10 * u + b11 * v
+    p[0, 0] = corner
+    for j in range(1, n):
+        p[0, j] = work[j]
+        p[j, 0] = work[j]
+    for i in range(n):
+        for j in range(n):
+            p[i, j] += noise[i, j]
+
+
+@njit(cache=True, nogil=True)
+def _forward(z, info, row, blocks, noise, prior, jumps, jump_position, jump_speed):
+    steps, n = z.size, row.size
+    rows = np.empty((steps, n))
+    innovation = np.zeros(steps)
+    means = np.empty(steps)
+    surprise = np.zeros(steps)
+    m, p, work = np.zeros(n), prior.copy(), np.zeros(n)
+    loglik = 0.0
+    next_jump = 0
+    for k in range(steps):
+        if k > 0:
+            _predict(m, p, row, blocks, noise, work)
+        while next_jump < jumps.size and jumps[next_jump] <= k:
+            p[0, 0] += jump_position[next_jump]
+            p[1, 1] += jump_speed[next_jump]
+            next_jump += 1
+        means[k] = m[0]
+        for i in range(n):
+            rows[k, i] = p[0, i]
+        if info[k] > 0:
+            s = p[0, 0] + 1.0 / info[k]
+            v = z[k] - m[0]
+            innovation[k], surprise[k] = s, v
+            loglik -= 0.5 * (v * v / s + np.log(s))
+            for i in range(n):
+                m[i] += rows[k, i] * v / s
+            for i in range(n):
+                g = rows[k, i] / s
+                for j in range(n):
+                    p[i, j] -= g * rows[k, j]
+    return rows, innovation, means, surprise, loglik
+
+
+@njit(cache=True, nogil=True)
+def _likelihood(z, info, row, blocks, noise, prior, jumps, jump_position, jump_speed, first):
+    n = row.size
+    m, p, work = np.zeros(n), prior.copy(), np.zeros(n)
+    loglik = 0.0
+    next_jump = 0
+    for k in range(z.size):
+        if k > 0:
+            _predict(m, p, row, blocks, noise, work)
+        while next_jump < jumps.size and jumps[next_jump] <= k:
+            p[0, 0] += jump_position[next_jump]
+            p[1, 1] += jump_speed[next_jump]
+            next_jump += 1
+        if info[k] > 0:
+            s = p[0, 0] + 1.0 / info[k]
+            v = z[k] - m[0]
+            loglik -= 0.5 * (v * v / s + np.log(s))
+            for i in range(n):
+                first[i] = p[0, i]
+            for i in range(n):
+                g = first[i] / s
+                m[i] += g * v
+                for j in range(n):
+                    p[i, j] -= g * first[j]
+    return loglik
+
+
+@njit(cache=True, nogil=True)
+def _transpose_step(r, row, blocks, out):
+    """out = transition' r."""
+    n = r.size
+    out[0] = row[0] * r[0]
+    out[1] = row[1] * r[0] + r[1]
+    for b in range(blocks.shape[0]):
+        i = 2 + 2 * b
+        out[i] = row[i] * r[0] + blocks[b, 0, 0] * r[i] + blocks[b, 1, 0] * r[i + 1]
+        out[i + 1] = row[i + 1] * r[0] + blocks[b, 0, 1] * r[i] + blocks[b, 1, 1] * r[i + 1]
+
+
+@njit(cache=True, nogil=True)
+def _backward(means, surprise, rows, innovation, row, blocks):
+    steps, n = rows.shape
+    mean, variance = np.empty(steps), np.empty(steps)
+    r, out = np.zeros(n), np.zeros(n)
+    w, half = np.zeros((n, n)), np.zeros((n, n))
+    gain, column = np.zeros(n), np.zeros(n)
+    for k in range(steps - 1, -1, -1):
+        if k < steps - 1:
+            _transpose_step(r, row, blocks, out)
+            r[:] = out
+            for j in range(n):
+                column[:] = w[:, j]
+                _transpose_step(column, row, blocks, out)
+                half[:, j] = out
+            for i in range(n):
+                column[:] = half[i]
+                _transpose_step(column, row, blocks, out)
+                w[i] = out
+        s = innovation[k]
+        if s > 0:
+            # r = (I - K H)' r + H' v / S;  w = (I - K H)' w (I - K H) + H' H / S, with K = row / S, H picks the position.
+            product = 0.0
+            for i in range(n):
+                gain[i] = rows[k, i] / s
+                product += gain[i] * r[i]
+            r[0] += surprise[k] / s - product
+            for j in range(n):
+                column[j] = 0.0
+            for i in range(n):
+                g = gain[i]
+                for j in range(n):
+                    column[j] += g * w[i, j]
+            corner = 0.0
+            for j in range(n):
+                corner += column[j] * gain[j]
+            for j in range(n):
+                w[0, j] -= column[j]
+            for j in range(n):
+                w[j, 0] -= column[j]
+            w[0, 0] += corner + 1.0 / s
+        total, spread = means[k], rows[k, 0]
+        for i in range(n):
+            total += rows[k, i] * r[i]
+            inner = 0.0
+            for j in range(n):
+                inner += w[i, j] * rows[k, j]
+            spread -= rows[k, i] * inner
+        mean[k], variance[k] = total, max(spread, 0.0)
+    return mean, variance
+
+
+@njit(cache=True, nogil=True)
+def _columns(scores, info, rows, innovation, row, blocks):
+    steps, columns = scores.shape
+    n = row.size
+    out = np.empty((steps, columns))
+    m, next_m = np.zeros((n, columns)), np.zeros((n, columns))
+    surprise = np.zeros((steps, columns))
+    for k in range(steps):
+        if k > 0:
+            next_m[:] = 0.0
+            for i in range(n):
+                for c in range(columns):
+                    next_m[0, c] += row[i] * m[i, c]
+            next_m[1] = m[1]
+            for b in range(blocks.shape[0]):
+                i = 2 + 2 * b
+                for c in range(columns):
+                    next_m[i, c] = blocks[b, 0, 0] * m[i, c] + blocks[b, 0, 1] * m[i + 1, c]
+                    next_m[i + 1, c] = blocks[b, 1, 0] * m[i, c] + blocks[b, 1, 1] * m[i + 1, c]
+            m[:] = next_m
+        out[k] = m[0]
+        if innovation[k] > 0:
+            for c in range(columns):
+                surprise[k, c] = (scores[k, c] / info[k] - m[0, c]) / innovation[k]
+            for i in range(n):
+                for c in range(columns):
+                    m[i, c] += rows[k, i] * surprise[k, c]
+    r = np.zeros((n, columns))
+    for k in range(steps - 1, -1, -1):
+        if k < steps - 1:
+            for b in range(blocks.shape[0]):
+                i = 2 + 2 * b
+                for c in range(columns):
+                    first = row[i] * r[0, c] + blocks[b, 0, 0] * r[i, c] + blocks[b, 1, 0] * r[i + 1, c]
+                    r[i + 1, c] = row[i + 1] * r[0, c] + blocks[b, 0, 1] * r[i, c] + blocks[b, 1, 1] * r[i + 1, c]
+                    r[i, c] = first
+            for c in range(columns):
+                r[1, c] += row[1] * r[0, c]
+                r[0, c] = row[0] * r[0, c]
+        if innovation[k] > 0:
+            for c in range(columns):
+                product = 0.0
+                for i in range(n):
+                    product += rows[k, i] * r[i, c]
+                r[0, c] += surprise[k, c] - product / innovation[k]
+        for i in range(n):
+            for c in range(columns):
+                out[k, c] += rows[k, i] * r[i, c]
+    return out

@@ -1,0 +1,206 @@
+"""One pass over stem and return: how far the map seems off in each bin, and what the response should be.
+
+Conventions: score S (1/us) and information J (1/us^2) for each bin: the map's error there is S / J with variance 1 / J; both
+count return time. The return read through the map is compared with response * stem; what is left over is whitened by its own
+power, which is followed through time and frequency, since a tape's noise rises with its signal. `attenuate_us`: the map's
+present standard deviation; frequencies at which it could be off by a radian or more are faded out, exp(-(w sigma)^2).
+Works in blocks: memory above the arrays returned does not grow with length.
+"""
+
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit
+from scipy import fft
+
+from . import fields, response
+from .material import BIN, HOP, WORK_HZ, blocks
+
+NOISE_FRAMES, NOISE_BANDS = 9, 9
+GAIN_FRAMES, GAIN_BANDS = 9, 21
+
+
+class Pass(NamedTuple):
+    """score, info, explained, left_over (whitened energies): per bin; normal: of the response, or None.
+
+    gain: the mean gain of the music per band of `fields`, which belongs to the response. coupling (pooled bins, theta),
+    error_cross (theta): what `joint` needs, or None.
+    """
+
+    score: np.ndarray
+    info: np.ndarray
+    explained: np.ndarray
+    left_over: np.ndarray
+    gain: np.ndarray
+    normal: object = None
+    coupling: np.ndarray = None
+    error_cross: np.ndarray = None
+
+
+class Scene(NamedTuple):
+    """A stretch's signals (from, to with margins) and fields."""
+
+    stem: np.ndarray
+    back: np.ndarray
+    model: np.ndarray
+    slope: np.ndarray
+
+
+def look(sent, back, knots_u, theta, *, attenuate_us=None, want_response=False, pool=0):
+    """Sweep over everything; returns a Pass. pool: also gather what `joint` needs, in groups of so many bins (0 = not)."""
+    bins = sent.bins
+    score, info, explained, left_over = np.zeros(bins), np.zeros(bins), np.zeros(bins), np.zeros(bins)
+    normal, crossed, loudness = None, None, np.zeros((2, fields.BANDS))
+    coupling = np.zeros((bins // pool, response.basis()[1].size), np.float32) if pool else None
+    for first, last, start, stop in blocks(sent.samples.size):
+        scene = _scene(sent, back, knots_u, theta, start, stop)
+        white = _whitened(scene, back, knots_u, start, attenuate_us, want_response or pool)
+        loudness += white.loudness
+        cut, where = slice(first - start, last - start), slice(first // BIN, last // BIN)
+        _bins(white.error[cut], white.slope[cut], score[where], info[where])
+        explained[where], left_over[where] = _energy(white.model[cut]), _energy(white.error[cut])
+        if want_response or pool:
+            part = response.normal_equations(white.stem, white.back, first - start, last - start)
+            normal = part if normal is None else normal.plus(part)
+        if pool:
+            cross = response.normal_equations(white.stem, white.error, first - start, last - start).cross
+            crossed = cross if crossed is None else crossed + cross
+            _couple(white.slope, white.stem, first - start, BIN * pool, coupling[first // BIN // pool : last // BIN // pool])
+    stretch = _stretch(knots_u)
+    if pool:
+        coupling /= _pooled_mean(stretch, pool)[:, None].astype(np.float32)
+        crossed = response.basis()[0].T @ crossed
+    return Pass(score / stretch, info / stretch**2, explained, left_over, _mean_gain(loudness), normal, coupling, crossed)
+
+
+def _mean_gain(loudness):
+    """Mean gain per band, from the gained and the plain energy; 1 where there is no music."""
+    from scipy.ndimage import uniform_filter1d
+
+    gained, plain = uniform_filter1d(loudness, 9, axis=1, mode="nearest")
+    return (gained + 1e-9 * plain.max() + 1e-30) / (plain + 1e-9 * plain.max() + 1e-30)
+
+
+def _pooled_mean(values, pool):
+    return values[: values.size // pool * pool].reshape(-1, pool).mean(axis=1)
+
+
+def _couple(slope, stem, offset, width, out):
+    """out[k, j] = sum over pooled bin k of slope * (function j of the response's basis * stem)."""
+    _, middles = response.basis()
+    for kernel, columns in response.kernels():
+        softened = stem if kernel is None else np.convolve(stem, kernel, mode="same")
+        _cross(slope, softened, offset, middles[columns], columns, width, out)
+
+
+@njit(cache=True, nogil=True)
+def _cross(slope, stem, offset, lags, columns, width, out):
+    for k in range(out.shape[0]):
+        start = offset + k * width
+        for j in range(lags.size):
+            total = np.float32(0.0)
+            for i in range(start, start + width):
+                total += slope[i] * stem[i - lags[j]]
+            out[k, columns[j]] = total
+
+
+def _stretch(knots_u):
+    return np.clip(np.gradient(knots_u) * WORK_HZ / BIN, 0.2, 5.0)
+
+
+def _scene(sent, back, knots_u, theta, start, stop):
+    stem = sent.block(start, stop)
+    model, slope = through_response(stem, theta)
+    return Scene(stem, back.through(knots_u, start, stop), model, slope)
+
+
+def through_response(stem, theta):
+    """response * stem, and its rate of change per us (float32, same length)."""
+    size = fft.next_fast_len(stem.size + response.LAGS.size, real=True)
+    spectrum = fft.rfft(stem, size)
+    spectrum *= response.spectrum(theta, size).astype(np.complex64)
+    model = fft.irfft(spectrum, size)[: stem.size]
+    spectrum *= (2j * np.pi * 1e-6 * WORK_HZ / size) * np.arange(spectrum.size, dtype=np.float32)
+    return model, fft.irfft(spectrum, size)[: stem.size]
+
+
+class White(NamedTuple):
+    """Whitened signals of a stretch; stem and back are None where not asked for."""
+
+    error: np.ndarray
+    slope: np.ndarray
+    model: np.ndarray
+    loudness: np.ndarray
+    stem: np.ndarray = None
+    back: np.ndarray = None
+
+
+def _whitened(scene, back, knots_u, start, attenuate_us, want_response):
+    heard, model, slope = fields.framed(scene.back), fields.framed(scene.model), fields.framed(scene.slope)
+    gain = _gain(heard, model)
+    plain = _power(model)
+    model *= gain
+    slope *= gain
+    error = heard - model
+    weight = _weights(error, model) * _inside(back, knots_u, start, len(error))[:, None]
+    plain *= weight**2
+    loudness = np.stack((np.sum(gain * plain, axis=0, dtype=np.float64), np.sum(plain, axis=0, dtype=np.float64)))
+    stem_w = back_w = None
+    if want_response:
+        stem_w = fields.joined(weight * gain * fields.framed(scene.stem))
+        back_w = fields.joined(weight * heard)
+    if attenuate_us is not None:
+        weight = weight * _fade(attenuate_us, start, len(error))
+    return White(*(fields.joined(weight * one) for one in (error, slope, model)), loudness, stem_w, back_w)
+
+
+def _power(spectra):
+    return spectra.real**2 + spectra.imag**2
+
+
+def _gain(heard, model):
+    """Real gain of the music through time and frequency: level riding, dropouts, dulled treble; it cannot move anything in time."""
+    loud = _power(model)
+    alike = heard.real * model.real + heard.imag * model.imag
+    typical = fields.smeared(_power(heard - model), 31, 21) + 1e-30
+    above = fields.smeared(loud / typical, GAIN_FRAMES, GAIN_BANDS)
+    ratio = (fields.smeared(alike / typical, GAIN_FRAMES, GAIN_BANDS) + 0.05) / (above + 0.05)
+    return np.clip(ratio, 0.0, 6.0)
+
+
+def _weights(error, model):
+    """1 / standard deviation of the noise in each frame and band, for whitening to variance 1."""
+    power = _power(error)
+    floor = 1e-12 * (np.mean(_power(model)) + 1e-30)
+    usual = np.median(power[:: max(1, len(power) // 2000)], axis=0) / np.log(2) + floor
+    relative = fields.smeared(power / usual, NOISE_FRAMES, NOISE_BANDS)
+    noise = usual * relative + floor
+    return fields.IN_BAND * np.sqrt(HOP / noise).astype(np.float32)
+
+
+def _inside(back, knots_u, start, frames):
+    """1 for frames that lie wholly inside the capture, else 0."""
+    middle = (start + (np.arange(frames) + 1) * HOP) // BIN
+    u = knots_u[np.clip(middle, 0, knots_u.size - 1)]
+    edge = 1.2 * HOP / WORK_HZ
+    return ((u > edge) & (u < back.seconds - edge) & (middle >= 0) & (middle < knots_u.size)).astype(np.float32)
+
+
+def _fade(sd_us, start, frames):
+    middle = np.clip((start + (np.arange(frames) + 1) * HOP) // BIN, 0, sd_us.size - 1)
+    w = 2e-6 * np.pi * fields.FREQ_HZ.astype(np.float32)
+    return np.exp(-0.5 * (w * sd_us[middle, None].astype(np.float32)) ** 2)
+
+
+@njit(cache=True, nogil=True)
+def _bins(error, slope, score, info):
+    for k in range(score.size):
+        s, j = 0.0, 0.0
+        for i in range(k * BIN, (k + 1) * BIN):
+            s += error[i] * slope[i]
+            j += slope[i] * slope[i]
+        score[k], info[k] = s, j
+
+
+def _energy(samples):
+    return np.sum(samples.reshape(-1, BIN).astype(np.float64) ** 2, axis=1)

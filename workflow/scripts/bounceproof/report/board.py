@@ -1,0 +1,116 @@
+"""The tables behind the report: tracks.tsv, pairs.tsv, and what the page shows of each track and pair.
+
+Conventions: one row per track (its chosen take) and per pair; units in the columns' names; None where there is nothing.
+"""
+
+from bounceproof import verdicts
+
+TRACK_COLUMNS = (
+    "track",
+    "role",
+    "take",
+    "simulated",
+    "verdict",
+    "reason",
+    "next_step",
+    "state",
+    "method",
+    "speed_percent",
+    "polarity",
+    "level_db",
+    "residual_rms_us",
+    "offset_sigma_us",
+    "clicks_only_rms_us",
+    "signal_over_hiss_db",
+    "signal_over_hiss_sigma_db",
+    "hiss_flat_dbfs",
+    "hiss_flat_sigma_db",
+    "hiss_a_weighted_dbfs",
+    "hiss_bs468_rms_dbfs",
+    "band_low_hz",
+    "band_high_hz",
+    "clipped_runs",
+    "dc_dbfs",
+    "capture_peak_dbfs",
+    "flags",
+)
+_ALIGNED = (
+    "state",
+    "method",
+    "speed_percent",
+    "polarity",
+    "level_db",
+    "residual_rms_us",
+    "offset_sigma_us",
+    "clicks_only_rms_us",
+)
+
+
+def track_row(track, take, alignment, condition, verdict):
+    """A row of tracks.tsv; alignment and condition are None while the track waits."""
+    alignment, condition = alignment or {"state": "waiting"}, condition or {}
+    hiss, band, clipped = condition.get("hiss") or {}, condition.get("band") or {}, condition.get("clipped") or {}
+    row = {
+        "track": track["track"],
+        "role": track.get("role"),
+        "take": take,
+        "simulated": bool(alignment.get("simulated")),
+        "verdict": verdict.word,
+        "reason": " ".join(one.sentence for one in verdict.findings),
+        "next_step": verdict.next_step,
+        **{key: alignment.get(key) for key in _ALIGNED},
+        **{key: condition.get(key) for key in ("signal_over_hiss_db", "signal_over_hiss_sigma_db", "dc_dbfs")},
+        **{f"hiss_{key}": hiss.get(key) for key in ("flat_dbfs", "flat_sigma_db", "a_weighted_dbfs", "bs468_rms_dbfs")},
+        **{f"band_{key}": band.get(key) for key in ("low_hz", "high_hz")},
+        "clipped_runs": clipped.get("runs"),
+        "capture_peak_dbfs": condition.get("peak_dbfs"),
+        "flags": ", ".join(alignment.get("flags") or []),
+    }
+    if row["state"] != "aligned":
+        row |= dict.fromkeys(
+            ("speed_percent", "polarity", "level_db", "residual_rms_us", "offset_sigma_us", "clicks_only_rms_us")
+        )
+    return row
+
+
+_PAIR_NUMBERS = (
+    "adds_up_to_hz",
+    "within_poor_to_hz",
+    "delay_us",
+    "delay_sd_us",
+    "spread_us",
+    "rms_us",
+    "worst_us",
+    "air_cm",
+    "first_notch_hz",
+    "polarity",
+)
+PAIR_COLUMNS = (
+    "pair",
+    "first",
+    "second",
+    "kind",
+    "verdict",
+    "sentence",
+    "state",
+    "simulated",
+    *_PAIR_NUMBERS,
+    *(f"clicks_{key}" for key in _PAIR_NUMBERS),
+)
+
+
+def pair_row(summary, verdict):
+    """A row of pairs.tsv."""
+    ours, clicks = summary.get("aligned") or {}, summary.get("clicks") or {}
+    return {
+        "pair": summary["pair"],
+        "first": summary["first"]["track"],
+        "second": summary["second"]["track"],
+        "kind": summary["kind"],
+        "verdict": verdicts.PAIR_WORDS[verdict.word],
+        "sentence": " ".join(one.sentence for one in verdict.findings),
+        "state": summary["state"],
+        "simulated": summary["simulated"],
+        **{key: ours.get(key) for key in _PAIR_NUMBERS},
+        **{f"clicks_{key}": clicks.get(key) for key in _PAIR_NUMBERS},
+    }

@@ -1,0 +1,155 @@
+"""Spectra of signals that share one time base, and their errors.
+
+Conventions: samples are one-dimensional, full scale = 1; a power is a mean square (full-scale sine 0.5 = -3.01 dBFS). Segments are
+Hann-windowed and overlap by half; the powers of a segment's bins add up to its mean square. Cross powers are conj(X) Y: a
+second signal that is late by tau has the phase -2 pi f tau. A `bands` argument is a list of quantities.Band.
+"""
+
+import numpy as np
+
+SEGMENT_S = 0.17
+_BLOCK_SEGMENTS = 96
+# Hann segments that overlap by half are worth 1.89 times the segments laid end to end (Carter, Knapp, Nuttall 1973), so
+# 0.945 of their own number.
+_INDEPENDENT_SHARE = 1.89 / 2
+
+
+def segment_samples(rate_hz, *, seconds=SEGMENT_S):
+    """The power of two nearest to `seconds` at rate_hz, at least 64."""
+    return max(64, 2 ** round(np.log2(seconds * rate_hz)))
+
+
+def bin_hz(segment, rate_hz):
+    """Frequency in Hz of each bin of a segment of so many samples."""
+    return np.fft.rfftfreq(segment, 1.0 / rate_hz)
+
+
+def segment_count(frames, segment):
+    """How many half-overlapping segments cover `frames` samples (the last one padded with zeros)."""
+    return max(1, -(-(frames - segment) // (segment // 2)) + 1)
+
+
+def segment_times_s(frames, segment, rate_hz):
+    """The middle of each segment in seconds."""
+    return (np.arange(segment_count(frames, segment)) * (segment // 2) + segment / 2) / rate_hz
+
+
+def transforms(signals, segment):
+    """Yield (segments, bins, signals) complex blocks of the signals' Hann-windowed segments, scaled to powers.
+
+    signals: equally long one-dimensional arrays.
+    """
+    from scipy import fft
+
+    window = np.hanning(segment + 1)[:-1]
+    scale = np.full(segment // 2 + 1, np.sqrt(2.0 / (segment * np.sum(window**2))))
+    scale[[0, -1]] /= np.sqrt(2.0)
+    count = segment_count(len(signals[0]), segment)
+    for first in range(0, count, _BLOCK_SEGMENTS):
+        last = min(count, first + _BLOCK_SEGMENTS)
+        block = [scale * fft.rfft(_framed(signal, first, last, segment) * window, axis=-1) for signal in signals]
+        yield np.stack(block, axis=-1)
+
+
+def _framed(signal, first, last, segment):
+    hop = segment // 2
+    start, stop = first * hop, (last - 1) * hop + segment
+    piece = np.asarray(signal[start:stop], dtype=float)
+    piece = np.pad(piece, (0, stop - start - len(piece)))
+    return np.lib.stride_tricks.sliding_window_view(piece, segment)[::hop]
+
+
+def band_matrix(bands, segment, rate_hz):
+    """(bins, bands): the share of each bin that lies inside each band, so that power @ matrix = power per band."""
+    step = rate_hz / segment
+    mids = bin_hz(segment, rate_hz)[:, None]
+    low, high = np.array([band.low_hz for band in bands]), np.array([band.high_hz for band in bands])
+    return np.clip(np.minimum(mids + step / 2, high) - np.maximum(mids - step / 2, low), 0.0, step) / step
+
+
+def band_powers(signals, rate_hz, bands, *, segment=None):
+    """Power per segment, signal and band: (segments, signals, bands)."""
+    segment = segment or segment_samples(rate_hz)
+    matrix = band_matrix(bands, segment, rate_hz)
+    powers = [np.swapaxes(np.abs(block) ** 2, 1, 2) @ matrix for block in transforms(signals, segment)]
+    return np.concatenate(powers)
+
+
+def playing(powers, *, within_db=30.0):
+    """Where a signal plays: True in segments (axis 0) whose power is within `within_db` of the loudest in that column."""
+    loudest = powers.max(axis=0, keepdims=True)
+    return (powers > 0) & (powers >= loudest * 10.0 ** (-within_db / 10))
+
+
+class SpectralMatrix:
+    """Averaged powers and cross powers of several signals.
+
+    matrix: (bins, signals, signals), matrix[f, i, j] = mean of conj(X_i) X_j; freq_hz: (bins,); averages: (bins,) effective
+    number of independent segments behind each bin.
+    """
+
+    def __init__(self, freq_hz, matrix, averages):
+        self.freq_hz, self.matrix, self.averages = freq_hz, matrix, averages
+
+    def power(self, i):
+        """Mean power of signal i per bin."""
+        return self.matrix[:, i, i].real
+
+    def coherence(self, i, j):
+        """Magnitude-squared coherence of two signals per bin, its bias still in it; 0 where either has no power."""
+        return _ratio(np.abs(self.matrix[:, i, j]) ** 2, self.power(i) * self.power(j))
+
+
+def spectral_matrix(signals, rate_hz, *, segment=None, weights=None):
+    """The SpectralMatrix of equally long signals.
+
+    weights: None (every segment counts in every bin), or (segments, bins) of 0 and 1.
+    """
+    segment = segment or segment_samples(rate_hz)
+    bins, number = segment // 2 + 1, len(signals)
+    total, counts, first = np.zeros((bins, number, number), dtype=complex), np.zeros(bins), 0
+    for block in transforms(signals, segment):
+        share = np.ones(block.shape[:2]) if weights is None else weights[first : first + len(block)].astype(float)
+        rows = np.swapaxes(block, 0, 1)
+        total += np.conj(np.swapaxes(rows, 1, 2)) @ (rows * share.T[:, :, None])
+        counts += share.sum(axis=0)
+        first += len(block)
+    averages = np.maximum(1.0, _INDEPENDENT_SHARE * counts)
+    return SpectralMatrix(bin_hz(segment, rate_hz), total / np.maximum(counts, 1.0)[:, None, None], averages)
+
+
+def bin_weights(mask, bands, segment, rate_hz):
+    """(segments, bins) from a (segments, bands) mask: each bin takes the mask of the band it lies in, or 1 outside all."""
+    matrix = band_matrix(bands, segment, rate_hz)
+    weights = np.ones((len(mask), len(matrix)), dtype=bool)
+    inside = matrix.max(axis=1) > 0
+    weights[:, inside] = mask[:, matrix.argmax(axis=1)[inside]]
+    return weights
+
+
+def without_bias(coherence, averages):
+    """Magnitude-squared coherence less its bias (1 - C)^2 / n, never under 0. Source: Carter, Knapp, Nuttall 1973."""
+    return np.clip(coherence - (1.0 - coherence) ** 2 / averages, 0.0, 1.0)
+
+
+def zero_coherence_level(averages, *, confidence=0.95):
+    """The estimate that incoherent signals stay under with this confidence: 1 - (1 - confidence)^(1/(n-1)); 1 for n <= 1."""
+    averages = np.asarray(averages, dtype=float)
+    return np.where(averages > 1, 1.0 - (1.0 - confidence) ** (1.0 / np.maximum(averages - 1.0, 1e-9)), 1.0)[()]
+
+
+def h1_relative_sd(coherence, averages):
+    """Relative sd of |H1| (and sd of its phase in rad): sqrt((1 - C) / (2 C n)). Source: Bendat and Piersol, Random Data."""
+    coherence = np.asarray(coherence, dtype=float)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        sd = np.sqrt((1.0 - coherence) / (2.0 * coherence * averages))
+    return np.where(coherence > 0, sd, np.inf)[()]
+
+
+def level_sd_db(bandwidth_hz, seconds):
+    """Sd in dB of the level of a band of noise: 4.34 / sqrt(B T); inf for nothing heard."""
+    return 4.342944819 / np.sqrt(np.maximum(np.asarray(bandwidth_hz) * np.asarray(seconds), 1e-12))
+
+
+def _ratio(over, under):
+    return np.where(under > 0, over / np.where(under > 0, under, 1.0), 0.0)

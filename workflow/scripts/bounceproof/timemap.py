@@ -1,0 +1,113 @@
+"""Time maps: where in a capture each moment of a stem lies.
+
+Conventions: `stem_s` counts the song's time from the stem's first sample; `return_s` counts the capture's time from its
+first sample, by the rate in its own header; both in seconds. Between knots straight lines; outside them straight on at the
+mean speed. `sigma_us` = one standard deviation in microseconds, inf where the map is not known. speed = stem duration
+over return duration.
+"""
+
+import numpy as np
+
+from bounceproof.files import write_atomically
+
+COLUMNS = ("stem_s", "return_s", "sigma_us")
+KNOT_S = 0.002
+
+
+class TimeMap:
+    """A strictly increasing map from stem time to return time.
+
+    stem_s, return_s, sigma_us: equally long float arrays, at least two knots. Raises ValueError where times do not increase
+    strictly, or a sigma is negative or not a number.
+    """
+
+    def __init__(self, stem_s, return_s, sigma_us):
+        self.stem_s = np.array(stem_s, dtype=float)
+        self.return_s = np.array(return_s, dtype=float)
+        self.sigma_us = np.array(np.broadcast_to(np.asarray(sigma_us, dtype=float), self.stem_s.shape))
+        self._check()
+
+    def _check(self):
+        if self.stem_s.ndim != 1 or self.stem_s.shape != self.return_s.shape or self.stem_s.size < 2:
+            raise ValueError(
+                f"a time map needs two equally long rows of knots; got {self.stem_s.shape} and {self.return_s.shape}"
+            )
+        for name, times in (("stem", self.stem_s), ("return", self.return_s)):
+            bad = ~(np.diff(times) > 0)
+            if bad.any():
+                raise ValueError(
+                    f"{name} time does not increase after knot {int(np.argmax(bad))} at {times[np.argmax(bad)]:.6f} s"
+                )
+        if not (self.sigma_us >= 0).all():
+            raise ValueError("a time map's sigma is negative or not a number")
+
+    @classmethod
+    def straight(cls, offset_s, speed_ratio, stem_seconds, *, sigma_us=np.inf):
+        """The map return = offset_s + stem / speed_ratio, with knots KNOT_S apart from 0 to stem_seconds."""
+        stem_s = knot_times(stem_seconds)
+        return cls(stem_s, offset_s + stem_s / speed_ratio, sigma_us)
+
+    @property
+    def mean_speed_ratio(self):
+        return (self.stem_s[-1] - self.stem_s[0]) / (self.return_s[-1] - self.return_s[0])
+
+    @property
+    def speed_percent(self):
+        return 100.0 * (self.mean_speed_ratio - 1.0)
+
+    def at(self, stem_s):
+        """Return time of each stem time (array or scalar)."""
+        return _along(stem_s, self.stem_s, self.return_s, 1.0 / self.mean_speed_ratio)
+
+    def stem_at(self, return_s):
+        """Stem time of each return time (array or scalar)."""
+        return _along(return_s, self.return_s, self.stem_s, self.mean_speed_ratio)
+
+    def sigma_at(self, stem_s):
+        """Standard deviation in us at each stem time: the larger of the two neighbouring knots where one is inf."""
+        safe = np.where(np.isfinite(self.sigma_us), self.sigma_us, 0.0)
+        unknown = np.interp(stem_s, self.stem_s, ~np.isfinite(self.sigma_us))
+        return np.where(unknown > 0, np.inf, np.interp(stem_s, self.stem_s, safe))[()]
+
+    def resampled(self, stem_s):
+        """The same map with knots at `stem_s` (increasing)."""
+        return TimeMap(stem_s, self.at(stem_s), self.sigma_at(stem_s))
+
+    def shifted(self, stem_by_s):
+        """The same map with stem time counted from `stem_by_s` on."""
+        return TimeMap(self.stem_s - stem_by_s, self.return_s, self.sigma_us)
+
+
+def knot_times(stem_seconds, *, spacing_s=KNOT_S):
+    """Times from 0 to stem_seconds inclusive, evenly spaced, at most spacing_s apart."""
+    if not stem_seconds > 0:
+        raise ValueError(f"a stem's length must be above 0 s; got {stem_seconds}")
+    count = max(1, int(np.ceil(stem_seconds / spacing_s - 1e-9)))
+    return np.linspace(0.0, stem_seconds, count + 1)
+
+
+def _along(x, knots_x, knots_y, slope):
+    x = np.asarray(x, dtype=float)
+    y = np.interp(x, knots_x, knots_y)
+    y = np.where(x < knots_x[0], knots_y[0] + slope * (x - knots_x[0]), y)
+    return np.where(x > knots_x[-1], knots_y[-1] + slope * (x - knots_x[-1]), y)[()]
+
+
+def write_time_map(path, time_map):
+    """Write a map as TSV (columns stem_s, return_s, sigma_us; times with 9 decimals); None writes the header alone."""
+    with write_atomically(path) as temporary, temporary.open("w", encoding="ascii", newline="\n") as out:
+        out.write("\t".join(COLUMNS) + "\n")
+        if time_map is not None:
+            knots = np.column_stack((time_map.stem_s, time_map.return_s, time_map.sigma_us))
+            out.writelines([f"{stem:.9f}\t{back:.9f}\t{sigma:.6g}\n" for stem, back, sigma in knots.tolist()])
+
+
+def read_time_map(path):
+    """The map of a file written by `write_time_map`; None where it holds its header alone."""
+    with open(path, encoding="ascii") as lines:
+        header = lines.readline().rstrip("\n").split("\t")
+        if tuple(header) != COLUMNS:
+            raise ValueError(f"{path}: the header reads {header}; expected {list(COLUMNS)}")
+        # A map of an hour has two million lines: numpy's own text reader is twice as fast as splitting them here.
+        knots = np.loadtxt(lines, delimiter="\t", ndmin=2)
+    return TimeMap(*knots.T) if knots.size else None

@@ -1,0 +1,104 @@
+"""Transfers: what is played to the recorder.
+
+Layout in time: lead-in, start click, gap, stem, gap, end click, tail. The clicks' references lie at the same sample in every
+transfer of a session (equal send_speed), whatever number they spell. Conventions: samples count from the transfer's first;
+send_db = the stem's peak in the transfer in dBFS; send_speed 2 or 4 = the stem sent that much faster.
+"""
+
+from typing import NamedTuple
+
+import numpy as np
+
+from bounceproof.audio import resample
+from bounceproof.clicks import EDGE_AFTER_S, click_band, make_click
+from bounceproof.quantities import amplitude_db, amplitude_from_db, peak_dbfs
+
+# From a click's first sample to its reference at most; from its reference to the edge's last sample.
+CLICK_BEFORE_S = 0.25
+CLICK_AFTER_S = EDGE_AFTER_S + 0.02
+# A stem with next to nothing in the medium's band still needs clicks that are heard above the hiss.
+QUIETEST_CLICK_BELOW_SEND_DB = 30.0
+
+
+class Transfer(NamedTuple):
+    """The samples to play (float64, below full scale) and their description, as the transfer's JSON holds it."""
+
+    samples: np.ndarray
+    facts: dict
+
+
+def make_transfer(stem, rate_hz, *, number, band_hz, settings, send_db, send_speed=1):
+    """The transfer of a stem (one channel, any level) as a Transfer.
+
+    settings: lead_in_s, gap_s, tail_s, click_below_peak_db. band_hz: the medium's nominal band. Raises ValueError for a
+    number that no click can spell, or a stem that is not finite.
+    """
+    if not np.all(np.isfinite(stem)):
+        raise ValueError("the stem holds samples that are not finite")
+    body, gain_db = _body(stem, rate_hz, send_db, send_speed)
+    band_hz = click_band(band_hz)
+    click_peak = _click_peak(body, rate_hz, band_hz, settings["click_below_peak_db"])
+    start = round((settings["lead_in_s"] + CLICK_BEFORE_S) * rate_hz)
+    stem_start = start + round((CLICK_AFTER_S + settings["gap_s"]) * rate_hz)
+    end = stem_start + body.size + round((settings["gap_s"] + CLICK_BEFORE_S) * rate_hz)
+    samples = np.zeros(end + round((CLICK_AFTER_S + settings["tail_s"]) * rate_hz))
+    samples[stem_start : stem_start + body.size] = body
+    edges = [
+        _add_click(samples, make_click(number, which, rate_hz=rate_hz, band_hz=band_hz), reference, click_peak)
+        for which, reference in (("start", start), ("end", end))
+    ]
+    return Transfer(
+        samples,
+        {
+            "sample_rate_hz": rate_hz,
+            "number": number,
+            "start_click_sample": start,
+            "end_click_sample": end,
+            "start_edge_sample": edges[0],
+            "end_edge_sample": edges[1],
+            "stem_start_sample": stem_start,
+            "stem_samples": body.size,
+            "send_speed": send_speed,
+            "gain_db": gain_db,
+            "peak_dbfs": peak_dbfs(samples),
+            "click_peak_dbfs": float(amplitude_db(click_peak)),
+            "click_band_hz": list(band_hz),
+            "duration_s": samples.size / rate_hz,
+        },
+    )
+
+
+def _body(stem, rate_hz, send_db, send_speed):
+    """The stem as sent, and the gain it got. A silent stem is sent as it is."""
+    body = np.asarray(stem, dtype=float)
+    if send_speed != 1:
+        body = resample(body, rate_hz * send_speed, rate_hz)
+        body = np.pad(body, (0, max(0, -(-stem.size // send_speed) - body.size)))[: -(-stem.size // send_speed)]
+    peak = np.max(np.abs(body)) if body.size else 0.0
+    gain_db = float(send_db - amplitude_db(peak)) if peak > 0 else 0.0
+    return body * amplitude_from_db(gain_db), gain_db
+
+
+def _click_peak(body, rate_hz, band_hz, below_db):
+    """The sweeps' peak: below_db under the stem's own peak in the clicks' band; louder would work an automatic level control."""
+    from scipy import signal
+
+    peak = np.max(np.abs(body)) if body.size else 0.0
+    if peak == 0:
+        return amplitude_from_db(-QUIETEST_CLICK_BELOW_SEND_DB)
+    sections = signal.butter(2, band_hz, "bandpass", fs=rate_hz, output="sos")
+    in_band = np.max(np.abs(signal.sosfilt(sections, body)))
+    return max(in_band * amplitude_from_db(-below_db), peak * amplitude_from_db(-QUIETEST_CLICK_BELOW_SEND_DB))
+
+
+def _add_click(samples, click, reference, peak):
+    """Mix a click in with its reference at sample `reference`; returns the edge's sample."""
+    first = reference - click.reference_sample
+    samples[first : first + click.samples.size] += peak * click.samples
+    return first + click.edge_sample
+
+
+def click_stem_times(stem_seconds, settings):
+    """Where the two clicks' references lie in the stem's time (s), sent at its own speed."""
+    start_s = -(CLICK_AFTER_S + settings["gap_s"])
+    return start_s, stem_seconds + settings["gap_s"] + CLICK_BEFORE_S

@@ -1,0 +1,349 @@
+"""Verdicts: the one place where a threshold turns a number into a judgement.
+
+Conventions: numbers come as alignment.json, condition.json, PAIR.json, stack.json and reference.json hold them; thresholds as
+session.yaml names them. A track's word is one of `ready`, `look`, `record again`, `waiting`, `rejected`; the words are told
+by text, never by colour alone. Reasons are whole sentences, worst first, a next step each where there is one.
+"""
+
+from typing import NamedTuple
+
+DEFAULTS = {
+    "sum_loss_ok_db": 1.0,
+    "sum_loss_poor_db": 3.0,
+    "pair_ok_hz": 2000.0,
+    "signal_over_hiss_kept_db": 10.0,
+    "signal_over_hiss_marginal_db": 3.0,
+    "residual_ok_us": 20.0,
+    "residual_poor_us": 100.0,
+    "offset_ok_us": 20.0,
+    "programme_over_stack_ok_db": 30.0,
+    "programme_over_stack_poor_db": 20.0,
+    "capture_low_dbfs": -40.0,
+    "direct_current_dbfs": -50.0,
+}
+READY, LOOK, AGAIN, WAITING, REJECTED = "ready", "look", "record again", "waiting", "rejected"
+_SEVERITY = {READY: 0, LOOK: 1, AGAIN: 2, WAITING: 2, REJECTED: 3}
+
+
+class Finding(NamedTuple):
+    """One reason: the word it asks for, the sentence, what to do about it (or None)."""
+
+    word: str
+    sentence: str
+    next_step: str | None
+
+
+class Verdict(NamedTuple):
+    """word, findings (worst first), next_step (of the worst, or None)."""
+
+    word: str
+    findings: tuple
+    next_step: str | None
+
+
+def _verdict(findings):
+    findings = tuple(sorted(findings, key=lambda one: -_SEVERITY[one.word]))
+    word = findings[0].word if findings else READY
+    return Verdict(word, findings, next((one.next_step for one in findings if one.next_step), None))
+
+
+def anchor(kind, name):
+    """The place in the report that a track's or pair's name leads to."""
+    return f"{kind}-" + "-".join(name.split())
+
+
+def limits(thresholds):
+    """The session's thresholds over the defaults."""
+    return {**DEFAULTS, **(thresholds or {})}
+
+
+# ---------------------------------------------------------------------------------------------------------------- tracks
+
+
+def track_verdict(track, alignment, condition, *, thresholds=None):
+    """The Verdict on a track's chosen take; alignment and condition are None while it waits."""
+    limit = limits(thresholds)
+    if alignment is None:
+        step = f"Play the transfer of {track} to the recorder and drop the capture into its folder."
+        return _verdict([Finding(WAITING, "No return yet.", step)])
+    if alignment["state"] != "aligned":
+        step = alignment.get("next_step") or "Record it again."
+        return _verdict([Finding(REJECTED, _sentence(alignment.get("reason") or "It could not be aligned"), step)])
+    findings = [*_flags(alignment), *_timing(alignment, limit)]
+    if condition:
+        findings += [*_survived(condition, limit), *_capture(condition, limit)]
+    return _verdict(findings)
+
+
+def _sentence(text):
+    return text[:1].upper() + text[1:] + ("" if text.endswith((".", "!", "?")) else ".")
+
+
+def _flags(alignment):
+    """Flags set while aligning; a plain look is due, since the take was used all the same."""
+    hints = list(alignment.get("hints") or [])
+    sentences = hints if hints else [f"Flagged while aligning: {flag}" for flag in alignment.get("flags") or []]
+    return [Finding(LOOK, _sentence(sentence), alignment.get("next_step")) for sentence in sentences]
+
+
+def _timing(alignment, limit):
+    residual_us, offset_us = alignment.get("residual_rms_us"), alignment.get("offset_sigma_us")
+    found = []
+    if residual_us is not None and residual_us > limit["residual_poor_us"]:
+        text = f"The timing still wanders by {_us(residual_us)} rms after alignment."
+        found.append(Finding(LOOK, text, _timing_step(alignment)))
+    elif residual_us is not None and residual_us > limit["residual_ok_us"]:
+        found.append(
+            Finding(LOOK, f"The remaining timing error of {_us(residual_us)} rms is not small.", _timing_step(alignment))
+        )
+    elif residual_us is None and alignment.get("method") == "clicks":
+        text = "Laid through its two clicks only: what lies between them wanders with the recorder's speed, by how much was not measured."
+        found.append(Finding(LOOK, text, _timing_step(alignment)))
+    if offset_us is not None and offset_us > limit["offset_ok_us"]:
+        text = f"Its constant delay against the other tracks is known to {_us(offset_us)} only."
+        found.append(Finding(LOOK, text, "Record it again with both clicks whole."))
+    return found
+
+
+def _timing_step(alignment):
+    if alignment.get("method") == "clicks":
+        return "Judge it by its pairs below; two clicks cannot follow wow and drift."
+    return "Look at its timing figure; if a spell stands out, record it again."
+
+
+def _survived(condition, limit):
+    over_db = condition.get("signal_over_hiss_db")
+    level = condition.get("level") or {}
+    if level.get("level_db") is None:
+        return [Finding(AGAIN, "Nothing of the stem stands over the hiss.", "Send it hotter and record it again.")]
+    if over_db is None:
+        return []
+    text = f"Within the medium's band the signal lies {over_db:.0f} dB over the hiss"
+    if over_db < limit["signal_over_hiss_marginal_db"]:
+        return [Finding(AGAIN, text + ": lost.", "Send it hotter and record it again.")]
+    if over_db < limit["signal_over_hiss_kept_db"]:
+        return [Finding(LOOK, text + ": marginal.", "Try it hotter, if the recorder stands it.")]
+    return []
+
+
+def _capture(condition, limit):
+    found = []
+    clipped = condition.get("clipped") or {}
+    if clipped.get("runs"):
+        where = (
+            "at full scale, at the converter"
+            if clipped["full_scale"]
+            else f"at {clipped['at_dbfs']:.1f} dBFS, before the converter"
+        )
+        half = "" if clipped["side"] == "both" else f", {clipped['side']} half only"
+        text = f"Clipped {clipped['runs']} times {where}{half}, first at {clipped['first_s']:.2f} s of the capture."
+        found.append(Finding(LOOK, text, "Lower the capture gain (or the level before it) and capture the tape again."))
+    peak_dbfs, dc_dbfs = condition.get("peak_dbfs"), condition.get("dc_dbfs")
+    if peak_dbfs is not None and peak_dbfs < limit["capture_low_dbfs"]:
+        found.append(
+            Finding(
+                LOOK, f"The capture peaks at {peak_dbfs:.0f} dBFS only.", "Raise the capture gain and capture the tape again."
+            )
+        )
+    if dc_dbfs is not None and dc_dbfs > limit["direct_current_dbfs"]:
+        text = f"Direct current of {dc_dbfs:.1f} dBFS in the capture (taken off here)."
+        found.append(Finding(LOOK, text, "Block plug-in power or mend the input, or its switching will click."))
+    return found
+
+
+def kept(over_hiss_db, *, thresholds=None):
+    """The word for a band: "kept", "marginal", "lost", or "not known here" for None."""
+    limit = limits(thresholds)
+    if over_hiss_db is None:
+        return "not known here"
+    if over_hiss_db >= limit["signal_over_hiss_kept_db"]:
+        return "kept"
+    return "marginal" if over_hiss_db >= limit["signal_over_hiss_marginal_db"] else "lost"
+
+
+# ----------------------------------------------------------------------------------------------------------------- pairs
+
+
+def pair_verdict(pair, *, thresholds=None):
+    """The Verdict on a pair, its first sentence in words such as "adds up to 3.6 kHz; with two clicks only to 210 Hz"."""
+    limit = limits(thresholds)
+    if pair["state"] != "measured":
+        word = {"waiting": WAITING, "rejected": REJECTED}.get(pair["state"], AGAIN)
+        return _verdict([Finding(word, _sentence(pair["reason"]), None)])
+    if pair["kind"] == "doubled":
+        return _doubled(pair["aligned"])
+    ours, clicks = pair["aligned"], pair["clicks"]
+    if ours["adds_up_to_hz"] is None:
+        text = "The stems share nothing that stands over the hiss: there is nothing to cancel."
+        return _verdict([Finding(READY, text, None)])
+    findings = [_adding_up(ours, clicks, limit, pair)]
+    if ours["polarity"] == -1:
+        findings.append(
+            Finding(AGAIN, "The two returns are of opposite polarity where their stems agree.", "Check both takes' clicks.")
+        )
+    return _verdict(findings)
+
+
+# How a pair's word reads: it is not the pair that gets recorded again.
+PAIR_WORDS = {READY: "adds up", LOOK: "look", AGAIN: "does not add up", WAITING: "waiting", REJECTED: "rejected"}
+
+
+def _adding_up(ours, clicks, limit, pair):
+    text = f"Adds up {_up_to(ours)} within {limit['sum_loss_ok_db']:g} dB"
+    if pair["methods"] != ["clicks", "clicks"]:
+        text += f"; with two clicks {_up_to(clicks, only=True)}"
+    if ours["first_notch_hz"]:
+        text += f"; first notch near {_hz(ours['first_notch_hz'])}"
+    far = ours["adds_up_to_hz"] >= limit["pair_ok_hz"] or ours["limit"] != "loss"
+    if far:
+        return Finding(READY, text + ".", None)
+    by_clicks = pair["methods"] == ["clicks", "clicks"]
+    step = "Keep one of the two, or treat them as two sounds: two clicks cannot hold a pair together."
+    if not by_clicks:
+        step = "Record the worse of the two again, or treat the pair as two sounds."
+    return Finding(AGAIN if ours["within_poor_to_hz"] < limit["pair_ok_hz"] else LOOK, text + ".", step)
+
+
+def _up_to(way, *, only=False):
+    if way["adds_up_to_hz"] is None:
+        return "nowhere that was measured"
+    if way["adds_up_to_hz"] == 0:
+        return "at no frequency"
+    return f"{'only ' if only and way['limit'] == 'loss' else ''}to {_hz(way['adds_up_to_hz'])}"
+
+
+def _doubled(ours):
+    if ours["rms_us"] is None:
+        return _verdict([Finding(LOOK, "Its timing could not be compared.", None)])
+    text = f"Two performances: only timing counts, and it differs by {_us(ours['rms_us'])} rms from the stems'."
+    # A doubled part is heard as two players anyway; ten milliseconds is where a player's own spread begins (common practice).
+    return _verdict([Finding(READY if ours["rms_us"] < 10000 else LOOK, text, None)])
+
+
+# --------------------------------------------------------------------------------------------------------------- session
+
+
+def stack_verdict(stack, *, thresholds=None):
+    """The Verdict on the hiss of all tracks."""
+    limit = limits(thresholds)
+    over_db = stack.get("programme_over_hiss_db")
+    if not stack.get("tracks"):
+        return _verdict([Finding(WAITING, "No hiss to stack yet.", None)])
+    if over_db is None:
+        return _verdict([Finding(READY, "No hiss was found.", None)])
+    text = f"The programme lies {over_db:.0f} dB over the stacked hiss of {stack['tracks']} tracks"
+    step = _stack_step(stack)
+    if over_db < limit["programme_over_stack_poor_db"]:
+        return _verdict([Finding(AGAIN, text + ": poor.", step)])
+    if over_db < limit["programme_over_stack_ok_db"]:
+        return _verdict([Finding(LOOK, text + ": fair.", step)])
+    return _verdict([Finding(READY, text + ".", None)])
+
+
+def _stack_step(stack):
+    saved_db, helps = (stack.get("with_muting") or {}).get("saved_db"), stack.get("gains_most")
+    if helps and helps["without_it_db"] is not None and -helps["without_it_db"] > max(1.0, saved_db or 0.0):
+        return f"Record {helps['track']} again, hotter: without its hiss the stack falls by {-helps['without_it_db']:.1f} dB."
+    if saved_db and saved_db >= 1.0:
+        return f"Mute the returns where their stems are silent: it saves {saved_db:.1f} dB on average."
+    return "Send everything hotter, or leave a track out."
+
+
+class Readiness(NamedTuple):
+    """ready (bool), headline, why (sentence), next_steps (at most three dicts: subject, anchor, sentence, step)."""
+
+    ready: bool
+    headline: str
+    why: str
+    next_steps: tuple
+
+
+def readiness(tracks, pairs, stack, *, simulated):
+    """Whether the song is ready to mix.
+
+    tracks: {track: Verdict}; pairs: {pair: Verdict}; stack: Verdict; simulated: names of the tracks whose return is simulated.
+    """
+    subjects = [(name, anchor("track", name), verdict) for name, verdict in tracks.items()]
+    subjects += [
+        (f"pair {name}", anchor("pair", name), verdict)
+        for name, verdict in pairs.items()
+        if verdict.word not in (WAITING, REJECTED)
+    ]
+    subjects.append(("hiss stack", "stack", stack))
+    stopping = [subject for subject in subjects if _SEVERITY[subject[2].word] >= 2 and subject[0] != "hiss stack"]
+    watching = [
+        subject for subject in subjects if subject[2].word == LOOK or (subject[0] == "hiss stack" and subject[2].word == AGAIN)
+    ]
+    ready = bool(tracks) and not stopping
+    ordered = sorted(stopping, key=lambda subject: -_SEVERITY[subject[2].word]) + watching
+    steps = [_step(*subject) for subject in ordered if subject[2].findings][:3]
+    return Readiness(
+        ready and not simulated, _headline(ready, simulated, tracks), _why(tracks, stopping, watching, simulated), tuple(steps)
+    )
+
+
+def _headline(ready, simulated, tracks):
+    if simulated and len(simulated) == len(tracks):
+        return "Forecast: this song would be ready to mix" if ready else "Forecast: this song would not be ready to mix"
+    if simulated:
+        return "Not ready to mix: some returns are only simulated"
+    return "Ready to mix" if ready else "Not ready to mix"
+
+
+def _why(tracks, stopping, watching, simulated):
+    counts = {word: sum(verdict.word == word for verdict in tracks.values()) for word in (READY, LOOK, AGAIN, WAITING, REJECTED)}
+    parts = [
+        f"{count} {'to look at' if word == LOOK else f'to {word}' if word == AGAIN else word}"
+        for word, count in counts.items()
+        if count
+    ]
+    text = (
+        f"Of {len(tracks)} track{'s' if len(tracks) != 1 else ''}: {', '.join(parts)}."
+        if tracks
+        else "The session has no tracks."
+    )
+    pairs_stop = [name for name, _, _ in stopping if name.startswith("pair ")]
+    if pairs_stop:
+        text += f" Not adding up: {', '.join(name.removeprefix('pair ') for name in pairs_stop)}."
+    if simulated:
+        what = "Every return" if len(simulated) == len(tracks) else f"The return of {', '.join(simulated)}"
+        text += f" {what} is simulated: no tape was heard."
+    return text
+
+
+def _step(name, anchor, verdict):
+    return {
+        "subject": name,
+        "anchor": anchor,
+        "word": verdict.word,
+        "sentence": verdict.findings[0].sentence,
+        "step": verdict.next_step or "",
+    }
+
+
+# -------------------------------------------------------------------------------------------------------------- terminal
+
+
+def terminal_line(track, take, alignment, condition, *, thresholds=None):
+    """One line for a new take: aligned or not, speed, distance over hiss, flags, what to do."""
+    name = f"{track}/{take}{' (simulated)' if alignment.get('simulated') else ''}"
+    verdict = track_verdict(track, alignment, condition, thresholds=thresholds)
+    if alignment["state"] != "aligned":
+        return f"{name}: rejected - {verdict.findings[0].sentence} {verdict.next_step}"
+    parts = [f"aligned ({alignment.get('method')})"]
+    if alignment.get("speed_percent") is not None:
+        parts.append(f"speed {alignment['speed_percent']:+.2f} %")
+    over_db = (condition or {}).get("signal_over_hiss_db")
+    parts.append("hiss not measured" if over_db is None else f"{over_db:.0f} dB over hiss")
+    if alignment.get("flags"):
+        parts.append("flags: " + ", ".join(alignment["flags"]))
+    line = f"{name}: {', '.join(parts)} - {verdict.word}"
+    return line + (f": {verdict.next_step}" if verdict.next_step else "")
+
+
+def _hz(value):
+    return f"{value / 1000:.1f} kHz" if value >= 1000 else f"{value:.0f} Hz"
+
+
+def _us(value):
+    return f"{value / 1000:.1f} ms" if value >= 1000 else f"{value:.0f} us" if value >= 10 else f"{value:.1f} us"

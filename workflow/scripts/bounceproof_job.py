@@ -1,0 +1,30 @@
+"""Runs a rule's main: what it prints goes to the rule's log; a problem the user can mend is one sentence, not a traceback."""
+
+import contextlib
+import sys
+from pathlib import Path
+
+
+def run_job(main, snakemake):
+    """Call main(snakemake) with its output in the rule's log. A sentence for the user ends the job with exit code 1."""
+    from bounceproof.audio import AudioProblem
+
+    log = Path(str(snakemake.log[0]))
+    log.parent.mkdir(parents=True, exist_ok=True)
+    with log.open("w", encoding="utf-8") as out, contextlib.redirect_stdout(out), contextlib.redirect_stderr(out):
+        try:
+            main(snakemake)
+            return
+        except (AudioProblem, OSError) as problem:
+            sentence = _sentence(problem)
+            print(sentence, file=out)
+    print(sentence, file=sys.stderr)
+    raise SystemExit(1)
+
+
+def _sentence(problem):
+    if isinstance(problem, OSError) and problem.strerror:
+        where = f"{problem.filename}: " if problem.filename else ""
+        todo = "free some space and run again" if problem.errno == 28 else "mend it and run again"
+        return f"{where}{problem.strerror}; {todo}."
+    return str(problem)

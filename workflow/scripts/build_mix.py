@@ -1,0 +1,71 @@
+"""Build the four rough mixes over the same tracks, and compare them.
+
+A track without a usable return is left out of all four, and named in reference.json.
+input:  stems, ready (mix/TRACK.wav): lists, one entry for each track of params.settings["tracks"]; alignments, clicks (aligned-clicks.wav):
+        lists, one entry for each of those tracks that has a take, in that order; stack (noise/stack.json)
+output: returned, returned_clicks, source, narrow_band (mix/*.wav), reference (mix/reference.json)
+params: settings = {sample_rate_hz, song_samples, band_low_hz, band_high_hz, tracks: [{track, take|None, mix_db, pan}]}
+"""
+
+from bounceproof import mix, reference
+from bounceproof.audio import read_audio, write_float_wav
+from bounceproof.files import read_json, write_json
+from bounceproof_job import run_job
+
+
+def main(snakemake):
+    settings = snakemake.params.settings
+    used, left_out = chosen_tracks(snakemake.input, settings["tracks"])
+    rate_hz, frames = settings["sample_rate_hz"], settings["song_samples"]
+    band_hz = (settings["band_low_hz"], settings["band_high_hz"])
+    mixes = {
+        "returned": summed(used, frames, lambda one: mono(one["ready"])),
+        "returned-clicks": summed(used, frames, lambda one: by_clicks(one, rate_hz, frames)),
+        "source": summed(used, frames, lambda one: mono(one["stem"])),
+    }
+    mixes["narrow-band"] = mix.narrow_band(mixes["source"], rate_hz, band_hz)
+    for name, samples in mixes.items():
+        write_float_wav(getattr(snakemake.output, name.replace("-", "_")), samples, rate_hz)
+    comparison = reference.compare(mixes, rate_hz, band_hz, stack=read_json(snakemake.input.stack))
+    heading = {
+        "answer": reference.answer(comparison, len(used), left_out),
+        "simulated": any(one["alignment"].get("simulated") for one in used),
+        "tracks": [one["track"] for one in used],
+        "left_out": left_out,
+        "pan_law": "sine and cosine: left cos, right sin of (pan + 1) 45 degrees",
+    }
+    write_json(snakemake.output.reference, {**heading, **comparison})
+
+
+def chosen_tracks(paths, tracks):
+    """(tracks with a usable return, with their files; tracks left out, with the reason)."""
+    takes = iter(zip(paths.alignments, paths.clicks, strict=True))
+    used, left_out = [], []
+    for track, stem, ready in zip(tracks, paths.stems, paths.ready, strict=True):
+        alignment_path, clicks = next(takes) if track["take"] else (None, None)
+        alignment = read_json(alignment_path) if alignment_path else None
+        reason = mix.why_silent(alignment)
+        if reason is None:
+            used.append({**track, "stem": stem, "ready": ready, "clicks": clicks, "alignment": alignment})
+        else:
+            left_out.append({"track": track["track"], "reason": reason})
+    return used, left_out
+
+
+def summed(tracks, frames, samples_of):
+    bus = mix.Bus(frames)
+    for one in tracks:
+        bus.add(samples_of(one), mix_db=one["mix_db"], pan=one["pan"])
+    return bus.samples
+
+
+def by_clicks(one, rate_hz, frames):
+    return mix.ready(mono(one["clicks"]), rate_hz, level_db=one["alignment"]["level_db"], frames=frames)
+
+
+def mono(path):
+    return read_audio(path).samples[:, 0]
+
+
+if __name__ == "__main__":
+    run_job(main, snakemake)

@@ -1,0 +1,54 @@
+"""Measure a return: level, hiss, signal over hiss per third-octave.
+
+input:  aligned (aligned.wav), stem (stems/TRACK.wav), alignment (alignment.json), capture (the recorded file)
+output: condition (condition.json), bands (bands.tsv)
+params: settings = {track, take, band_low_hz, band_high_hz, gap_s, tail_s, clipped_run_samples,
+                    role_bands: [{name, low_hz, high_hz, importance}]}
+"""
+
+from bounceproof.audio import read_audio
+from bounceproof.condition.measure import measure_condition, rejected_condition
+from bounceproof.condition.survival import BAND_COLUMNS
+from bounceproof.files import read_json, write_json, write_table
+from bounceproof_job import run_job
+
+
+def main(snakemake):
+    settings = snakemake.params.settings
+    alignment = read_json(snakemake.input.alignment)
+    if alignment["state"] == "aligned":
+        condition, rows = measured(snakemake.input, alignment, settings)
+    else:
+        condition, rows = rejected_condition(alignment), []
+    write_table(snakemake.output.bands, rows, BAND_COLUMNS)
+    write_json(snakemake.output.condition, {"track": settings["track"], "take": settings["take"], **condition})
+
+
+def measured(paths, alignment, settings):
+    aligned = read_audio(paths.aligned)
+    capture = read_audio(paths.capture)
+    return measure_condition(
+        read_audio(paths.stem).samples[:, 0],
+        aligned.samples[:, 0],
+        used_channel(capture.samples, alignment),
+        capture.rate_hz,
+        alignment,
+        rate_hz=aligned.rate_hz,
+        band_hz=(settings["band_low_hz"], settings["band_high_hz"]),
+        transfer=settings,
+        role_bands=settings.get("role_bands", []),
+        clip_run_samples=settings["clipped_run_samples"],
+    )
+
+
+def used_channel(samples, alignment):
+    """The channel of the capture that was aligned: by number (from 0), or the mean of all for "sum"."""
+    channel = (alignment.get("capture") or {}).get("channel")
+    names = {"left": 0, "right": 1, "mono": 0, None: 0}
+    if channel in ("sum", "both"):
+        return samples.mean(axis=1)
+    return samples[:, min(names.get(channel, channel), samples.shape[1] - 1)]
+
+
+if __name__ == "__main__":
+    run_job(main, snakemake)

@@ -1,0 +1,35 @@
+"""A stem as everything after works with it: one channel, the session's rate, the song's length.
+
+input:  stem (the file as handed in)
+output: stem (stems/TRACK.wav, 32-bit float), about (stems/TRACK.json: source_sha256, notes, peak_dbfs)
+params: settings = {track, channel, sample_rate_hz, song_samples}
+"""
+
+from bounceproof.audio import read_audio, write_float_wav
+from bounceproof.files import file_sha256, write_json
+from bounceproof.quantities import peak_dbfs, rms_dbfs
+from bounceproof.stems import prepared_stem
+from bounceproof_job import run_job
+
+
+def main(snakemake):
+    settings = snakemake.params.settings
+    source = read_audio(snakemake.input.stem)
+    stem, notes = prepared_stem(source, str(snakemake.input.stem), settings)
+    write_float_wav(snakemake.output.stem, stem, settings["sample_rate_hz"])
+    about = {
+        "track": settings["track"],
+        "source_sha256": file_sha256(snakemake.input.stem),
+        "source_rate_hz": source.rate_hz,
+        "source_frames": len(source.samples),
+        "source_channels": source.samples.shape[1],
+        "channel": settings["channel"],
+        "peak_dbfs": peak_dbfs(stem),
+        "rms_dbfs": rms_dbfs(stem),
+        "notes": [*source.notes, *notes],
+    }
+    write_json(snakemake.output.about, about)
+
+
+if __name__ == "__main__":
+    run_job(main, snakemake)

@@ -1,0 +1,59 @@
+"""Find the transfers in captures of any name, and cut a take out for each.
+
+input:  captures: list of files from returns/unsorted; facts: list of transfers/TRACK.json
+output: table (captures/cuts.tsv: capture, track, take, file, sha256, from_s, to_s, start_s, end_s, note); the cut files lie beside it
+params: settings = {speed_search_percent, taken: {track: [take]}}
+"""
+
+from pathlib import Path
+
+from bounceproof.audio import AudioProblem, read_audio, write_float_wav
+from bounceproof.captures import COLUMNS, find_spans, take_name
+from bounceproof.files import file_sha256, read_json, write_table
+from bounceproof_job import run_job
+
+
+def main(snakemake):
+    settings = snakemake.params.settings
+    folder = Path(snakemake.output.table).parent
+    transfers = [read_json(path) for path in snakemake.input.facts]
+    taken = {track: set(names) for track, names in settings["taken"].items()}
+    rows = []
+    for path in map(Path, snakemake.input.captures):
+        try:
+            rows += sorted_capture(path, transfers, settings, taken, folder)
+        except AudioProblem as problem:
+            rows.append({"capture": path.name, "note": str(problem)})
+    write_table(snakemake.output.table, rows, COLUMNS)
+
+
+def sorted_capture(path, transfers, settings, taken, folder):
+    """The rows of one capture; each transfer in it is cut to a file of its own."""
+    capture = read_audio(path)
+    spans = find_spans(capture, transfers, speed_search_percent=settings["speed_search_percent"])
+    if not spans:
+        yield {"capture": path.name, "note": "no click of this session was found in it"}
+    for span in spans:
+        names = taken.setdefault(span.track, set())
+        take = take_name(path.stem, names)
+        names.add(take)
+        name = f"{span.track}/{take}.wav"
+        samples = capture.samples[span.first_sample : span.last_sample]
+        sha256 = write_if_new(folder / name, samples, capture.rate_hz)
+        yield {"capture": path.name, "track": span.track, "take": take, "file": name, "sha256": sha256, **span.times(capture.rate_hz)}
+
+
+def write_if_new(path, samples, rate_hz):
+    """Write a cut unless the same bytes lie there: what is not written again keeps its date and reruns nothing."""
+    fresh = path.with_name(f".new-{path.name}")
+    write_float_wav(fresh, samples, rate_hz)
+    sha256 = file_sha256(fresh)
+    if path.is_file() and file_sha256(path) == sha256:
+        fresh.unlink()
+    else:
+        fresh.replace(path)
+    return sha256
+
+
+if __name__ == "__main__":
+    run_job(main, snakemake)

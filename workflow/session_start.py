@@ -1,0 +1,66 @@
+"""Which session a call means, and what is said in the terminal before and after it.
+
+Conventions: a mistake of the user's ends the call with one line each and exit code 1.
+"""
+
+import os
+import sys
+from pathlib import Path
+
+
+def chosen_session(config, project):
+    """The session record of `--config session=PATH`, of the folder the call came from, or the demo's."""
+    from bounceproof.session import SessionMistakes, claim_results, load_session
+
+    folder = session_folder(config, project)
+    try:
+        session = load_session(folder, config_dir=project / "config", project_dir=project)
+        claim_results(session)
+    except SessionMistakes as mistakes:
+        sys.exit("\n".join(mistakes.lines))
+    except OSError as problem:
+        sys.exit(f"{problem.filename or folder}: {problem.strerror or problem}; mend it and start again.")
+    # Each job's process reads this file again: only the first says it.
+    if os.environ.get("BOUNCEPROOF_SAID") != str(os.getppid()) and "--quiet-notes" not in sys.argv:
+        for note in session["notes"]:
+            print(f"note: {note['text']}", file=sys.stderr)
+    return session
+
+
+def session_folder(config, project):
+    caller = Path(os.environ.get("BOUNCEPROOF_CALLED_FROM") or Path.cwd())
+    if config.get("session") not in (None, "") and not config.get("stems"):
+        return Path(from_caller(config["session"], project))
+    if (caller / "session.yaml").is_file():
+        return caller
+    return project / "config" / "demo"
+
+
+def from_caller(path, project):
+    """A path as the caller meant it: from the folder the call came from; None stays None."""
+    if path in (None, ""):
+        return None
+    caller = Path(os.environ.get("BOUNCEPROOF_CALLED_FROM") or project)
+    return str((caller / Path(str(path)).expanduser()).absolute())
+
+
+def relative_to_project(path, project):
+    """A path below the project as a relative one, so that results are the same wherever the project lies; any other as it is."""
+    path = Path(path)
+    return path.relative_to(project).as_posix() if path.is_relative_to(project) else path.as_posix()
+
+
+def display_lines(results, before, finished):
+    """One line for each take whose alignment this run made or changed; then where the report is."""
+    from bounceproof.files import file_sha256, read_json
+    from bounceproof.verdicts import terminal_line
+
+    for path in sorted(Path(results).glob("returns/*/*/alignment.json")):
+        condition = path.with_name("condition.json")
+        if before.get(path) != file_sha256(path) and condition.is_file():
+            yield terminal_line(path.parts[-3], path.parts[-2], read_json(path), read_json(condition))
+    report = Path(results) / "report.html"
+    if finished and report.is_file():
+        yield f"report: {report}"
+    elif not finished:
+        yield "Not everything was finished; what went wrong is said above, and in the logs it names."
