@@ -8,14 +8,14 @@ include: "workflow/rules/returns.smk"
 include: "workflow/rules/checks.smk"
 include: "workflow/rules/mix.smk"
 include: "workflow/rules/report.smk"
-# include: "workflow/rules/setup.smk"
+include: "workflow/rules/setup.smk"
 
 
 rule all:
     default_target: True
     input:
-        RESULTS + "/report.html",
-        RESULTS + "/record.json",
+        result("report.html"),
+        result("record.json"),
         rules.transfers.input,
 
 

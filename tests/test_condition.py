@@ -20,7 +20,6 @@ from fake_session import (
     make_return,
     make_stem,
     rejected,
-    run,
 )
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -123,7 +122,7 @@ def test_hiss_alone_has_no_level():
 
 @pytest.mark.parametrize("over_db", [25.0, 12.0, 6.0])
 def test_signal_over_hiss_within_its_interval(over_db):
-    """Truth by construction: signal and hiss are known apart. Error against 1 dB or twice the stated sd."""
+    """Truth by construction: signal and hiss are known apart. Error against 1 dB or the stated sd."""
     stem = make_stem(5, noisy=1.0)
     clean = make_return(stem, 5, hiss=0.0, wander_us=0.0)["aligned"]
     noisy = make_return(stem, 5, hiss=0.05, wander_us=0.0)
@@ -132,41 +131,39 @@ def test_signal_over_hiss_within_its_interval(over_db):
     returned = {"aligned": clean + scale * noise_alone, "wander_s": noisy["wander_s"], "capture": scale * noisy["capture"]}
     _, truth = measured(stem, {"aligned": clean, "capture": 0 * noisy["capture"], "wander_s": noisy["wander_s"]})
     _, rows = measured(stem, returned)
-    _, hisses = measured(stem, {**returned, "capture": np.concatenate([scale * noisy["capture"][: 5 * RATE_HZ], scale * noisy["capture"][5 * RATE_HZ :]])})
+    hiss = measure_hiss(scale * noise_alone, RATE_HZ, 1.0, analysis_bands(RATE_HZ), BAND_HZ).band_powers
     checked = 0
-    for row, true, hiss in zip(rows, truth, hisses, strict=True):
+    for row, true, power in zip(rows, truth, hiss, strict=True):
         if row["signal_over_hiss_db"] is None or not 300 <= row["nominal_hz"] <= 4500:
             continue
-        expected_db = true["return_dbfs"] - hiss["hiss_dbfs"]
-        assert abs(row["signal_over_hiss_db"] - expected_db) < max(1.0, 2 * row["sigma_db"])
+        expected_db = true["return_dbfs"] - 10 * np.log10(power)
+        # Some thirteen bands are looked at together: 3.3 sd is their joint 99 % limit.
+        assert abs(row["signal_over_hiss_db"] - expected_db) < max(1.0, 3.3 * row["sigma_db"])
         checked += 1
     assert checked >= 10
 
 
 def test_intervals_of_signal_over_hiss_hold():
-    """Hiss drawn 120 times under one stem: the 95 % intervals of band figures must hold 90 to 99 % (120 trials x 5 bands)."""
+    """Hiss drawn 120 times under one stem: the 95 % intervals of band figures must hold 92 to 98 % (120 trials x 5 bands)."""
     stem = make_stem(6, noisy=1.0)[: 4 * RATE_HZ]
     clean = 0.4 * band_limited(stem)
-    truth, hits = None, []
+    bands, before = analysis_bands(RATE_HZ), int((5 + GAP_S) * RATE_HZ)
+    values = alignment({"wander_s": np.zeros(2)}, level_db=0.0)
+    silence = np.zeros(20 * RATE_HZ)
+    _, rows = measure(stem, clean, silence, values)
+    long_noise = 0.004 * band_limited(np.random.default_rng(999).normal(size=200 * RATE_HZ))
+    hiss = measure_hiss(long_noise, RATE_HZ, 1.0, bands, BAND_HZ).band_powers
+    truth = {row["nominal_hz"]: row["return_dbfs"] - 10 * np.log10(power) for row, power in zip(rows, hiss, strict=True)}
+    hits = []
     for trial in range(120):
-        random = np.random.default_rng(trial)
-        noise = 0.004 * band_limited(random.normal(size=20 * RATE_HZ))
-        before = int((5 + GAP_S) * RATE_HZ)
-        values = alignment({"wander_s": np.zeros(2)}, level_db=0.0)
-        if truth is None:
-            quiet_truth = np.std(0.004 * band_limited(random.normal(size=200 * RATE_HZ)))
-            _, rows = measure(stem, clean, 0 * noise, values)
-            hiss_powers = measure_hiss(0.004 * band_limited(random.normal(size=200 * RATE_HZ)), RATE_HZ, 1.0, analysis_bands(RATE_HZ), BAND_HZ)
-            truth = [row["return_dbfs"] - 10 * np.log10(power) for row, power in zip(rows, hiss_powers.band_powers, strict=True)]
-            assert quiet_truth > 0
-        capture = noise.copy()
+        capture = 0.004 * band_limited(np.random.default_rng(trial).normal(size=20 * RATE_HZ))
         capture[before : before + len(clean)] += clean
         _, rows = measure(stem, capture[before : before + len(clean)], capture, values)
-        for row, expected_db in zip(rows, truth, strict=True):
+        for row in rows:
             if row["nominal_hz"] in (500, 800, 1250, 2000, 3150) and row["signal_over_hiss_db"] is not None:
-                hits.append(abs(row["signal_over_hiss_db"] - expected_db) <= 1.96 * row["sigma_db"])
+                hits.append(abs(row["signal_over_hiss_db"] - truth[row["nominal_hz"]]) <= 1.96 * row["sigma_db"])
     assert len(hits) == 600
-    assert 0.90 <= np.mean(hits) <= 0.99
+    assert 0.92 <= np.mean(hits) <= 0.98
 
 
 def measure(stem, aligned, capture, values):
@@ -207,7 +204,7 @@ def test_hum_is_not_claimed_in_plain_noise():
 
 @pytest.mark.parametrize(
     ("start_s", "end_s", "source"),
-    [(5.0, 20.0, "lead-in"), (0.7, 20.0, "gap before the stem"), (None, 20.0, "gap after the stem"), (None, 1.0, "tail"), (None, None, None)],
+    [(5.0, 20.0, "lead-in"), (0.7, 20.0, "gap before the stem"), (None, 20.0, "gap after the stem"), (None, 0.3, "tail"), (None, None, None)],
 )
 def test_where_hiss_is_taken(start_s, end_s, source):
     found = quiet_stretch(start_s, end_s, 25.0, 1.0, TRANSFER)
@@ -333,4 +330,3 @@ def test_run_is_repeatable(tmp_path):
         session.measure()
         contents.append([path.read_bytes() for path in sorted(session.results.rglob("condition.json"))])
     assert contents[0] == contents[1]
-    assert run is not None

@@ -60,7 +60,7 @@ def display_lines(results, before, finished):
         if before.get(path) != file_sha256(path) and condition.is_file():
             yield terminal_line(path.parts[-3], path.parts[-2], read_json(path), read_json(condition))
     report = Path(results) / "report.html"
-    if finished and report.is_file():
+    if finished and report.is_file() and before.get(report) != file_sha256(report):
         yield f"report: {report}"
     elif not finished:
         yield "Not everything was finished; what went wrong is said above, and in the logs it names."

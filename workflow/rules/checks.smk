@@ -5,15 +5,17 @@ rule check_pair:
     input:
         unpack(pair_files),
     output:
-        summary=RESULTS + "/pairs/{pair}.json",
-        bands=RESULTS + "/pairs/{pair}.tsv",
+        summary=result("pairs/{pair}.json"),
+        bands=result("pairs/{pair}.tsv"),
+    log:
+        result("logs/check_pair/{pair}.log"),
+    conda:
+        "../../envs/environment.yaml"
+    resources:
+        mem_mb=2500,
     params:
         settings=lambda wildcards: pair_settings(wildcards.pair),
         code=code_version("check_pair.py"),
-    log:
-        RESULTS + "/logs/check_pair/{pair}.log",
-    resources:
-        mem_mb=2500,
     message:
         "Checking the pair {wildcards.pair}"
     script:
@@ -26,15 +28,17 @@ rule stack_noise:
         conditions=lambda _: of_chosen("condition.json"),
         bands=lambda _: of_chosen("bands.tsv"),
     output:
-        summary=RESULTS + "/noise/stack.json",
-        table=RESULTS + "/noise/stack.tsv",
+        summary=result("noise/stack.json"),
+        table=result("noise/stack.tsv"),
+    log:
+        result("logs/stack_noise.log"),
+    conda:
+        "../../envs/environment.yaml"
+    resources:
+        mem_mb=500,
     params:
         settings=lambda _: {"song_s": SONG_S, "tracks": track_rows("mix_db", "pan"), **BAND},
         code=code_version("stack_noise.py"),
-    log:
-        RESULTS + "/logs/stack_noise.log",
-    resources:
-        mem_mb=500,
     message:
         "Stacking the hiss of all tracks"
     script:

@@ -18,14 +18,27 @@ RESULTS = relative_to_project(SESSION["results_dir"], PROJECT)
 TRACKS = {track["track"]: track for track in SESSION["tracks"]}
 PAIRS = {pair["pair"]: pair for pair in SESSION["pairs"]}
 SIMULATED = "simulated"
-CHOSEN = RESULTS + "/chosen/{track}/"
-TAKE_FILES = RESULTS + "/returns/{track}/{take}/"
 
 
 wildcard_constraints:
     track="|".join(map(re.escape, TRACKS)) or "(?!)",
     pair="|".join(map(re.escape, PAIRS)) or "(?!)",
     take="[^/]+",
+
+
+def result(path):
+    """A path below the session's results."""
+    return f"{RESULTS}/{path}"
+
+
+def chosen_file(name, track="{track}"):
+    """The file called `name` of a track's chosen take."""
+    return f"{RESULTS}/chosen/{track}/{name}"
+
+
+def take_file(name, track="{track}", take="{take}"):
+    """The file called `name` of a take."""
+    return f"{RESULTS}/returns/{track}/{take}/{name}"
 
 
 BAND = {key: SESSION["medium"][key] for key in ("band_low_hz", "band_high_hz")}
@@ -102,7 +115,7 @@ def there(tracks=None):
 
 def of_chosen(name, tracks=None):
     """The chosen takes' files called `name`, for the tracks that have one."""
-    return [CHOSEN.format(track=track) + name for track in there(tracks)]
+    return [chosen_file(name, track) for track in there(tracks)]
 
 
 def take_names():
@@ -125,7 +138,9 @@ def track_rows(*keys):
     return [{"track": track, "take": wanted_take(track), **{key: TRACKS[track][key] for key in keys}} for track in TRACKS]
 
 
-BEFORE = {path: content_of(path) for path in Path(RESULTS).glob("returns/*/*/alignment.json")}
+BEFORE = {
+    path: content_of(path) for pattern in ("returns/*/*/alignment.json", "report.html") for path in Path(RESULTS).glob(pattern)
+}
 
 
 def say_what_came(finished):
@@ -162,7 +177,7 @@ def stem_id(wildcards):
 
 def of_takes(wildcards, name):
     """The files called `name` of all takes of a track, in natural order."""
-    return [TAKE_FILES.format(track=wildcards.track, take=take) + name for take in takes_of(wildcards.track)]
+    return [take_file(name, wildcards.track, take) for take in takes_of(wildcards.track)]
 
 
 def taken_names():
@@ -184,11 +199,10 @@ def pair_files(wildcards):
         track = PAIRS[wildcards.pair][place]
         files[f"{place}_stem"] = f"{RESULTS}/stems/{track}.wav"
         if takes_of(track):
-            chosen = CHOSEN.format(track=track)
-            files[f"{place}_aligned"] = chosen + "aligned.wav"
-            files[f"{place}_clicks"] = chosen + "aligned-clicks.wav"
-            files[f"{place}_alignment"] = chosen + "alignment.json"
-            files[f"{place}_bands"] = chosen + "bands.tsv"
+            files[f"{place}_aligned"] = chosen_file("aligned.wav", track)
+            files[f"{place}_clicks"] = chosen_file("aligned-clicks.wav", track)
+            files[f"{place}_alignment"] = chosen_file("alignment.json", track)
+            files[f"{place}_bands"] = chosen_file("bands.tsv", track)
     return files
 
 
@@ -202,8 +216,9 @@ def ready_files(wildcards):
     """The chosen take's files, or nothing for a track that waits."""
     if not takes_of(wildcards.track):
         return {}
-    chosen = CHOSEN.format(track=wildcards.track)
-    return {"aligned": chosen + "aligned.wav", "alignment": chosen + "alignment.json"}
+    return {
+        name: chosen_file(file, wildcards.track) for name, file in (("aligned", "aligned.wav"), ("alignment", "alignment.json"))
+    }
 
 
 def all_takes():
@@ -212,11 +227,11 @@ def all_takes():
 
 def of_all_takes(name):
     """The files called `name` of every take, chosen or not."""
-    return [TAKE_FILES.format(**one) + name for one in all_takes()]
+    return [take_file(name, **one) for one in all_takes()]
 
 
 def captures_table():
-    return [RESULTS + "/captures/cuts.tsv"] if SESSION["captures"] else []
+    return [result("captures/cuts.tsv")] if SESSION["captures"] else []
 
 
 def click_stem_s():
@@ -228,7 +243,9 @@ def click_stem_s():
 
 def without_paths():
     """The session as the report prints it: no path of this machine in it, so that it is the same anywhere."""
-    kept = {key: value for key, value in SESSION.items() if key not in ("folder", "results_dir", "captures", "takes", "take_rows")}
+    kept = {
+        key: value for key, value in SESSION.items() if key not in ("folder", "results_dir", "captures", "takes", "take_rows")
+    }
     kept["tracks"] = [{key: value for key, value in track.items() if key != "stem"} for track in SESSION["tracks"]]
     return kept
 

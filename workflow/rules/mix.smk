@@ -5,8 +5,14 @@ rule ready_track:
     input:
         unpack(ready_files),
     output:
-        ready=RESULTS + "/mix/{track}.wav",
-        about=RESULTS + "/mix/{track}.ready.json",
+        ready=result("mix/{track}.wav"),
+        about=result("mix/{track}.ready.json"),
+    log:
+        result("logs/ready_track/{track}.log"),
+    conda:
+        "../../envs/environment.yaml"
+    resources:
+        mem_mb=1500,
     params:
         settings=lambda wildcards: settings_of(
             wildcards.track,
@@ -15,10 +21,6 @@ rule ready_track:
             song_samples=SESSION["song_samples"],
         ),
         code=code_version("ready_track.py"),
-    log:
-        RESULTS + "/logs/ready_track/{track}.log",
-    resources:
-        mem_mb=1500,
     message:
         "Making the mix-ready file of {wildcards.track}"
     script:
@@ -31,13 +33,19 @@ rule build_mix:
         ready=[f"{RESULTS}/mix/{track}.wav" for track in TRACKS],
         alignments=lambda _: of_chosen("alignment.json"),
         clicks=lambda _: of_chosen("aligned-clicks.wav"),
-        stack=RESULTS + "/noise/stack.json",
+        stack=result("noise/stack.json"),
     output:
-        returned=RESULTS + "/mix/returned.wav",
-        returned_clicks=RESULTS + "/mix/returned-clicks.wav",
-        source=RESULTS + "/mix/source.wav",
-        narrow_band=RESULTS + "/mix/narrow-band.wav",
-        reference=RESULTS + "/mix/reference.json",
+        returned=result("mix/returned.wav"),
+        returned_clicks=result("mix/returned-clicks.wav"),
+        source=result("mix/source.wav"),
+        narrow_band=result("mix/narrow-band.wav"),
+        reference=result("mix/reference.json"),
+    log:
+        result("logs/build_mix.log"),
+    conda:
+        "../../envs/environment.yaml"
+    resources:
+        mem_mb=3000,
     params:
         settings=lambda _: {
             "sample_rate_hz": SESSION["sample_rate_hz"],
@@ -46,10 +54,6 @@ rule build_mix:
             **BAND,
         },
         code=code_version("build_mix.py"),
-    log:
-        RESULTS + "/logs/build_mix.log",
-    resources:
-        mem_mb=3000,
     message:
         "Building the rough mixes"
     script:

@@ -4,13 +4,15 @@
 rule synthesise_stems:
     output:
         stems=[f"{RESULTS}/song/{name}.wav" for name in demo_stem_names()],
+    log:
+        result("logs/synthesise_stems.log"),
+    conda:
+        "../../envs/environment.yaml"
+    resources:
+        mem_mb=1500,
     params:
         settings={"seed": SESSION["seed"], "names": demo_stem_names()},
         code=code_version("synthesise_stems.py"),
-    log:
-        RESULTS + "/logs/synthesise_stems.log",
-    resources:
-        mem_mb=1500,
     message:
         "Synthesising the demo's stems"
     script:
@@ -21,18 +23,20 @@ rule prepare_stem:
     input:
         stem=stem_source,
     output:
-        stem=RESULTS + "/stems/{track}.wav",
-        about=RESULTS + "/stems/{track}.json",
+        stem=result("stems/{track}.wav"),
+        about=result("stems/{track}.json"),
+    log:
+        result("logs/prepare_stem/{track}.log"),
+    conda:
+        "../../envs/environment.yaml"
+    resources:
+        mem_mb=1500,
     params:
         settings=lambda wildcards: settings_of(
             wildcards.track, "channel", sample_rate_hz=SESSION["sample_rate_hz"], song_samples=SESSION["song_samples"]
         ),
         content=stem_id,
         code=code_version("prepare_stem.py"),
-    log:
-        RESULTS + "/logs/prepare_stem/{track}.log",
-    resources:
-        mem_mb=1500,
     message:
         "Preparing the stem of {wildcards.track}"
     script:
@@ -41,11 +45,17 @@ rule prepare_stem:
 
 rule make_transfer:
     input:
-        stem=RESULTS + "/stems/{track}.wav",
-        about=RESULTS + "/stems/{track}.json",
+        stem=result("stems/{track}.wav"),
+        about=result("stems/{track}.json"),
     output:
-        transfer=RESULTS + "/transfers/{track}.wav",
-        facts=RESULTS + "/transfers/{track}.json",
+        transfer=result("transfers/{track}.wav"),
+        facts=result("transfers/{track}.json"),
+    log:
+        result("logs/make_transfer/{track}.log"),
+    conda:
+        "../../envs/environment.yaml"
+    resources:
+        mem_mb=1500,
     params:
         settings=lambda wildcards: settings_of(
             wildcards.track,
@@ -56,10 +66,6 @@ rule make_transfer:
             **{key: SESSION["transfer"][key] for key in ("lead_in_s", "gap_s", "tail_s", "click_below_peak_db")},
         ),
         code=code_version("make_transfer.py"),
-    log:
-        RESULTS + "/logs/make_transfer/{track}.log",
-    resources:
-        mem_mb=1500,
     message:
         "Making the transfer of {wildcards.track}"
     script:
@@ -71,8 +77,14 @@ rule write_run_sheet:
         transfers=[f"{RESULTS}/transfers/{track}.json" for track in TRACKS],
         audio=[f"{RESULTS}/transfers/{track}.wav" for track in TRACKS],
     output:
-        page=RESULTS + "/transfers/run-sheet.html",
-        table=RESULTS + "/transfers/run-sheet.tsv",
+        page=result("transfers/run-sheet.html"),
+        table=result("transfers/run-sheet.tsv"),
+    log:
+        result("logs/write_run_sheet.log"),
+    conda:
+        "../../envs/environment.yaml"
+    resources:
+        mem_mb=1000,
     params:
         settings={
             "name": SESSION["name"],
@@ -83,10 +95,6 @@ rule write_run_sheet:
             "tracks": track_list("number"),
         },
         code=code_version("write_run_sheet.py"),
-    log:
-        RESULTS + "/logs/write_run_sheet.log",
-    resources:
-        mem_mb=1000,
     message:
         "Writing the run sheet"
     script:
@@ -96,4 +104,4 @@ rule write_run_sheet:
 rule transfers:
     input:
         [f"{RESULTS}/transfers/{track}.wav" for track in TRACKS],
-        RESULTS + "/transfers/run-sheet.html",
+        result("transfers/run-sheet.html"),

@@ -8,12 +8,18 @@ rule draw_figures:
         alignments=lambda _: of_chosen("alignment.json"),
         time_maps=lambda _: of_chosen("time-map.tsv"),
         bands=lambda _: of_chosen("bands.tsv"),
-        stack=RESULTS + "/noise/stack.json",
-        stack_table=RESULTS + "/noise/stack.tsv",
+        stack=result("noise/stack.json"),
+        stack_table=result("noise/stack.tsv"),
         pair_summaries=[f"{RESULTS}/pairs/{pair}.json" for pair in PAIRS],
         pair_tables=[f"{RESULTS}/pairs/{pair}.tsv" for pair in PAIRS],
     output:
         **{key: [f"{RESULTS}/figures/{name}.{kind}" for kind in ("png", "svg")] for key, name in FIGURES.items()},
+    log:
+        result("logs/draw_figures.log"),
+    conda:
+        "../../envs/environment.yaml"
+    resources:
+        mem_mb=1500,
     params:
         settings=lambda _: {
             "figures": SESSION["figures"],
@@ -22,10 +28,6 @@ rule draw_figures:
             **BAND,
         },
         code=code_version("draw_figures.py"),
-    log:
-        RESULTS + "/logs/draw_figures.log",
-    resources:
-        mem_mb=1500,
     message:
         "Drawing the figures"
     script:
@@ -34,28 +36,30 @@ rule draw_figures:
 
 rule write_report:
     input:
+        **{key if key != "stack" else "stack_figure": f"{RESULTS}/figures/{name}.png" for key, name in FIGURES.items()},
         alignments=lambda _: of_all_takes("alignment.json"),
         conditions=lambda _: of_all_takes("condition.json"),
         bands=lambda _: of_all_takes("bands.tsv"),
         chosen=lambda _: of_chosen("chosen.json"),
         pair_summaries=[f"{RESULTS}/pairs/{pair}.json" for pair in PAIRS],
         pair_tables=[f"{RESULTS}/pairs/{pair}.tsv" for pair in PAIRS],
-        stack=RESULTS + "/noise/stack.json",
-        stack_table=RESULTS + "/noise/stack.tsv",
-        reference=RESULTS + "/mix/reference.json",
+        stack=result("noise/stack.json"),
+        stack_table=result("noise/stack.tsv"),
+        reference=result("mix/reference.json"),
         captures=captures_table(),
-        **{key if key != "stack" else "stack_figure": f"{RESULTS}/figures/{name}.png" for key, name in FIGURES.items()},
     output:
-        page=RESULTS + "/report.html",
-        tracks=RESULTS + "/tracks.tsv",
-        pairs=RESULTS + "/pairs.tsv",
+        page=result("report.html"),
+        tracks=result("tracks.tsv"),
+        pairs=result("pairs.tsv"),
+    log:
+        result("logs/write_report.log"),
+    conda:
+        "../../envs/environment.yaml"
+    resources:
+        mem_mb=1000,
     params:
         settings=lambda _: {"session": without_paths(), "takes": all_takes()},
         code=code_version("write_report.py"),
-    log:
-        RESULTS + "/logs/write_report.log",
-    resources:
-        mem_mb=1000,
     message:
         "Writing the report"
     script:
@@ -67,15 +71,17 @@ rule write_record:
         files=lambda _: [ancient(path) for path in everything_read()],
         chosen=lambda _: of_chosen("chosen.json"),
     output:
-        record=RESULTS + "/record.json",
+        record=result("record.json"),
+    log:
+        result("logs/write_record.log"),
+    conda:
+        "../../envs/environment.yaml"
+    resources:
+        mem_mb=500,
     params:
         settings=lambda _: {"session": SESSION, "project_dir": str(PROJECT)},
         content=lambda _: [content_of(path) for path in everything_read() if Path(path).is_file()],
         code=code_version("write_record.py"),
-    log:
-        RESULTS + "/logs/write_record.log",
-    resources:
-        mem_mb=500,
     message:
         "Writing the record"
     script:

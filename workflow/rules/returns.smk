@@ -3,21 +3,21 @@
 
 rule simulate_return:
     input:
-        transfer=RESULTS + "/transfers/{track}.wav",
-        meta=RESULTS + "/transfers/{track}.json",
+        transfer=result("transfers/{track}.wav"),
+        meta=result("transfers/{track}.json"),
     output:
-        capture=RESULTS + "/simulated/{track}.wav",
-        truth=RESULTS + "/simulated/{track}.truth.json",
-        map=RESULTS + "/simulated/{track}.truth.tsv",
-    params:
-        settings=lambda wildcards: settings_of(
-            wildcards.track, "send_speed", recorder=SESSION["recorder"], seed=SESSION["seed"]
-        ),
-        code=code_version("simulate_return.py"),
+        capture=result("simulated/{track}.wav"),
+        truth=result("simulated/{track}.truth.json"),
+        map=result("simulated/{track}.truth.tsv"),
     log:
-        RESULTS + "/logs/simulate_return/{track}.log",
+        result("logs/simulate_return/{track}.log"),
+    conda:
+        "../../envs/environment.yaml"
     resources:
         mem_mb=2000,
+    params:
+        settings=lambda wildcards: settings_of(wildcards.track, "send_speed", recorder=SESSION["recorder"], seed=SESSION["seed"]),
+        code=code_version("simulate_return.py"),
     message:
         "Simulating the recorder for {wildcards.track}"
     script:
@@ -29,15 +29,17 @@ checkpoint sort_captures:
         captures=[ancient(path) for path in SESSION["captures"]],
         facts=[f"{RESULTS}/transfers/{track}.json" for track in TRACKS],
     output:
-        table=RESULTS + "/captures/cuts.tsv",
+        table=result("captures/cuts.tsv"),
+    log:
+        result("logs/sort_captures.log"),
+    conda:
+        "../../envs/environment.yaml"
+    resources:
+        mem_mb=2000,
     params:
         settings={"speed_search_percent": SESSION["alignment"]["speed_search_percent"], "taken": taken_names()},
         content=[content_of(path) for path in SESSION["captures"]],
         code=code_version("sort_captures.py"),
-    log:
-        RESULTS + "/logs/sort_captures.log",
-    resources:
-        mem_mb=2000,
     message:
         "Sorting the captures in returns/unsorted"
     script:
@@ -47,14 +49,20 @@ checkpoint sort_captures:
 rule align_return:
     input:
         capture=capture_of,
-        stem=RESULTS + "/stems/{track}.wav",
-        transfer=RESULTS + "/transfers/{track}.wav",
-        facts=RESULTS + "/transfers/{track}.json",
+        stem=result("stems/{track}.wav"),
+        transfer=result("transfers/{track}.wav"),
+        facts=result("transfers/{track}.json"),
     output:
-        alignment=TAKE_FILES + "alignment.json",
-        time_map=TAKE_FILES + "time-map.tsv",
-        aligned=TAKE_FILES + "aligned.wav",
-        clicks=TAKE_FILES + "aligned-clicks.wav",
+        alignment=take_file("alignment.json"),
+        time_map=take_file("time-map.tsv"),
+        aligned=take_file("aligned.wav"),
+        clicks=take_file("aligned-clicks.wav"),
+    log:
+        result("logs/align_return/{track}/{take}.log"),
+    conda:
+        "../../envs/environment.yaml"
+    resources:
+        mem_mb=2500,
     params:
         settings=lambda wildcards: settings_of(
             wildcards.track,
@@ -67,10 +75,6 @@ rule align_return:
         ),
         content=take_id,
         code=code_version("align_return.py"),
-    log:
-        RESULTS + "/logs/align_return/{track}/{take}.log",
-    resources:
-        mem_mb=2500,
     message:
         "Aligning {wildcards.track}, {wildcards.take}"
     script:
@@ -79,13 +83,19 @@ rule align_return:
 
 rule measure_return:
     input:
-        aligned=TAKE_FILES + "aligned.wav",
-        alignment=TAKE_FILES + "alignment.json",
-        stem=RESULTS + "/stems/{track}.wav",
+        aligned=take_file("aligned.wav"),
+        alignment=take_file("alignment.json"),
+        stem=result("stems/{track}.wav"),
         capture=capture_of,
     output:
-        condition=TAKE_FILES + "condition.json",
-        bands=TAKE_FILES + "bands.tsv",
+        condition=take_file("condition.json"),
+        bands=take_file("bands.tsv"),
+    log:
+        result("logs/measure_return/{track}/{take}.log"),
+    conda:
+        "../../envs/environment.yaml"
+    resources:
+        mem_mb=2500,
     params:
         settings=lambda wildcards: settings_of(
             wildcards.track,
@@ -97,10 +107,6 @@ rule measure_return:
         ),
         content=take_id,
         code=code_version("measure_return.py"),
-    log:
-        RESULTS + "/logs/measure_return/{track}/{take}.log",
-    resources:
-        mem_mb=2500,
     message:
         "Measuring {wildcards.track}, {wildcards.take}"
     script:
@@ -116,22 +122,24 @@ rule choose_take:
         conditions=lambda wildcards: of_takes(wildcards, "condition.json"),
         bands=lambda wildcards: of_takes(wildcards, "bands.tsv"),
     output:
-        alignment=CHOSEN + "alignment.json",
-        time_map=CHOSEN + "time-map.tsv",
-        aligned=CHOSEN + "aligned.wav",
-        clicks=CHOSEN + "aligned-clicks.wav",
-        condition=CHOSEN + "condition.json",
-        bands=CHOSEN + "bands.tsv",
-        about=CHOSEN + "chosen.json",
+        alignment=chosen_file("alignment.json"),
+        time_map=chosen_file("time-map.tsv"),
+        aligned=chosen_file("aligned.wav"),
+        clicks=chosen_file("aligned-clicks.wav"),
+        condition=chosen_file("condition.json"),
+        bands=chosen_file("bands.tsv"),
+        about=chosen_file("chosen.json"),
+    log:
+        result("logs/choose_take/{track}.log"),
+    conda:
+        "../../envs/environment.yaml"
+    resources:
+        mem_mb=200,
     params:
         settings=lambda wildcards: settings_of(
             wildcards.track, want=TRACKS[wildcards.track]["take"], takes=takes_of(wildcards.track)
         ),
         code=code_version("choose_take.py"),
-    log:
-        RESULTS + "/logs/choose_take/{track}.log",
-    resources:
-        mem_mb=200,
     message:
         "Choosing the take of {wildcards.track}"
     script:

@@ -40,7 +40,14 @@ def sorted_capture(path, transfers, settings, taken, folder):
         name = f"{span.track}/{take}.wav"
         samples = capture.samples[span.first_sample : span.last_sample]
         sha256 = write_if_new(folder / name, samples, capture.rate_hz)
-        yield {"capture": path.name, "track": span.track, "take": take, "file": name, "sha256": sha256, **span.times(capture.rate_hz)}
+        yield {
+            "capture": path.name,
+            "track": span.track,
+            "take": take,
+            "file": name,
+            "sha256": sha256,
+            **span.times(capture.rate_hz),
+        }
 
 
 def write_if_new(path, samples, rate_hz):

@@ -20,7 +20,10 @@ def main(snakemake):
     settings = snakemake.params.settings
     session = settings["session"]
     places = Places({"session": session["folder"], "results": session["results_dir"], "project": settings["project_dir"]})
-    write_json(snakemake.output.record, record(session, snakemake.input.files, chosen=chosen_takes(session, snakemake.input.chosen), places=places))
+    write_json(
+        snakemake.output.record,
+        record(session, snakemake.input.files, chosen=chosen_takes(session, snakemake.input.chosen), places=places),
+    )
 
 
 if __name__ == "__main__":

@@ -65,13 +65,13 @@ def _lay(draft, rate_hz, stem, sent, facts, settings, band_hz, names):
     if straight is None:
         raise _no_clicks(placed, names)
     aligned_clicks = _read(samples, rate_hz, straight, len(stem), facts)
-    windows = compare(stem, aligned_clicks, facts["sample_rate_hz"])
+    polarity = _polarity(placed)
+    windows = compare(stem, aligned_clicks, facts["sample_rate_hz"], polarity=polarity)
     if not recognised(windows):
         raise CannotPlace(
             f"The clicks are there but the music is not: likeness {mean_likeness(windows):.2f}, {windows.chance:.2f} by chance.",
             "Check that this is the return of this track and that the stem, not only the clicks, reached the recorder.",
         )
-    polarity = draft.polarity(placed)
     clicks_rms_us = timing_rms_us(windows)
     time_map = _with_sigma(straight, clicks_rms_us)
     draft.note_reach(time_map, len(samples) / rate_hz)
@@ -112,6 +112,7 @@ def _straight_map(placed, facts, stem_samples):
 
 
 def _with_sigma(straight, clicks_rms_us):
+    """Between two clicks the map is as uncertain as the music was seen to stray from it."""
     return TimeMap(straight.stem_s, straight.return_s, clicks_rms_us if np.isfinite(clicks_rms_us) else np.inf)
 
 
@@ -125,6 +126,11 @@ def _quiet(samples, rate_hz, placed):
     if last - first < 0.2 * rate_hz:
         return {}
     return {"quiet": samples[first:last], "quiet_rate_hz": rate_hz / placed.start.speed_ratio}
+
+
+def _polarity(placed):
+    """The clicks' polarity; where they disagree, the likelier one's."""
+    return max((hit for hit in (placed.start, placed.end) if hit), key=lambda hit: hit.likeness).polarity
 
 
 def _offset_sigma_us(placed):
@@ -221,10 +227,6 @@ class _Draft:
             self.flag(
                 "cut short", f"{lost_s:.1f} s of the stem lie outside the capture and stay silent.", "Capture the whole transfer."
             )
-
-    def polarity(self, placed):
-        signs = [hit.polarity for hit in (placed.start, placed.end) if hit]
-        return 1 if sum(signs) > 0 or (sum(signs) == 0 and signs[0] > 0) else -1
 
     def aligned(self):
         return self._finished(ALIGNED, None)

@@ -1,7 +1,7 @@
 """Is it the music that was sent, and how far does it stray from a map?
 
 Conventions: `laid` is the return read through a map, on the stem's time base; a delay is positive where the return comes late;
-likeness = normalised correlation of a window, 0 .. 1. Times in seconds of the stem.
+likeness = normalised correlation of a window, 1 = equal. Times in seconds of the stem.
 """
 
 from typing import NamedTuple
@@ -28,13 +28,14 @@ class Windows(NamedTuple):
     chance: float
 
 
-def compare(stem, laid, rate_hz):
-    """Windows of 0.34 s of a stem and a laid return; delays searched to +-40 ms.
+def compare(stem, laid, rate_hz, *, polarity=1):
+    """Windows of 0.34 s of a stem and a laid return (of the given polarity); delays searched to +-40 ms.
 
     The stem is first given the return's long-term spectrum (third-octave wide), so that what the machine cannot carry does not
-    count. Chance = the mean likeness of each window with another part of the return.
+    count. A bass line has many near-equal correlation peaks: the delays are one path through all windows' correlations, chosen by
+    dynamic programming, that pays for changing its lag. Chance = the mean likeness of each window with another part of the return.
     """
-    stem, laid = (resample(np.asarray(one, dtype=np.float32), rate_hz, WORK_HZ) for one in (stem, laid))
+    stem, laid = (resample(np.asarray(one, dtype=np.float32), rate_hz, WORK_HZ) for one in (stem, polarity * laid))
     stem = np.pad(stem, (0, max(0, _WINDOW + 2 * _LAGS - stem.size)))
     laid = np.pad(laid, (0, max(0, stem.size - laid.size)))[: stem.size]
     stem = _spectrum_matched(stem, laid)
@@ -42,16 +43,36 @@ def compare(stem, laid, rate_hz):
     power = np.array([np.mean(np.square(stem[s : s + _WINDOW])) for s in starts])
     playing = power > 10 ** (-_WITHIN_DB / 10) * max(power.max(initial=0.0), 1e-20)
     starts, power = starts[playing], power[playing]
-    found = np.array([_correlate(stem, laid, s, s) for s in starts]).reshape(-1, 2)
+    curves = np.array([_correlation(stem, laid, s, s) for s in starts]).reshape(-1, 2 * _LAGS + 1)
+    lags = _path(np.maximum(curves, 0.0) ** 2 * np.sqrt(power / max(power.max(initial=0.0), 1e-30))[:, None])
     away = np.roll(starts, max(1, int(0.37 * starts.size)))
-    chance = np.array([_correlate(stem, laid, s, other)[1] for s, other in zip(starts, away, strict=True)])
+    chance = np.array([_correlation(stem, laid, s, other).max() for s, other in zip(starts, away, strict=True)])
     return Windows(
         (starts + _WINDOW / 2) / WORK_HZ,
-        found[:, 0] / WORK_HZ,
-        found[:, 1],
+        np.array([(lag - _LAGS + _vertex(curve, lag)) / WORK_HZ for curve, lag in zip(curves, lags, strict=True)]),
+        np.array([curve[lag] for curve, lag in zip(curves, lags, strict=True)]),
         power,
         float(np.average(chance, weights=power)) if starts.size else 0.0,
     )
+
+
+def _path(gain):
+    """The lag of each window (rows of gain) along the best path; a step of n lags costs (n / 24)^2, at most 48 at once."""
+    if not len(gain):
+        return np.zeros(0, dtype=int)
+    reach = 48
+    steps = np.arange(-reach, reach + 1)
+    price = np.square(steps / 24.0) * 0.2
+    best, came = gain[0], np.zeros(gain.shape, dtype=int)
+    for k in range(1, len(gain)):
+        before = np.pad(best, reach, constant_values=-np.inf)
+        options = np.lib.stride_tricks.sliding_window_view(before, steps.size) - price
+        came[k] = np.argmax(options, axis=1) - reach
+        best = gain[k] + np.take_along_axis(options, came[k][:, None] + reach, axis=1)[:, 0]
+    lags = [int(np.argmax(best))]
+    for k in range(len(gain) - 1, 0, -1):
+        lags.append(lags[-1] + int(came[k][lags[-1]]))
+    return np.array(lags[::-1])
 
 
 def _spectrum_matched(stem, laid):
@@ -88,18 +109,15 @@ def _third_octave_mean(power, freq_hz):
     return (total[high] - total[low]) / np.maximum(1, high - low)
 
 
-def _correlate(stem, laid, at, there):
-    """Delay in working samples and likeness of a window of the stem at `at` in the return around `there`."""
+def _correlation(stem, laid, at, there):
+    """Normalised correlation of the stem's window at `at` with the return around `there`, at lags -_LAGS .. +_LAGS."""
     piece = stem[at : at + _WINDOW]
     wide = laid[there - _LAGS : there + _WINDOW + _LAGS]
     length = fft.next_fast_len(wide.size, real=True)
-    product = fft.rfft(wide, length) * np.conj(fft.rfft(piece, length))
-    values = fft.irfft(product, length)[: 2 * _LAGS + 1]
+    values = fft.irfft(fft.rfft(wide, length) * np.conj(fft.rfft(piece, length)), length)[: 2 * _LAGS + 1]
     energy = np.cumsum(np.concatenate(([0.0], np.square(wide, dtype=float))))
     company = energy[_WINDOW : _WINDOW + 2 * _LAGS + 1] - energy[: 2 * _LAGS + 1]
-    values = values / np.sqrt(np.maximum(company, 1e-20) * max(float(np.sum(np.square(piece, dtype=float))), 1e-20))
-    best = int(np.argmax(np.abs(values)))
-    return best - _LAGS + _vertex(np.abs(values), best), abs(float(values[best]))
+    return values / np.sqrt(np.maximum(company, 1e-20) * max(float(np.sum(np.square(piece, dtype=float))), 1e-20))
 
 
 def _vertex(values, best):
@@ -112,7 +130,7 @@ def _vertex(values, best):
 
 def recognised(windows):
     """Whether the return holds the stem's music: its mean likeness stands clear of chance."""
-    return mean_likeness(windows) > max(0.12, min(0.6, 1.35 * windows.chance))
+    return mean_likeness(windows) > max(0.1, min(0.5, 1.1 * windows.chance))
 
 
 def mean_likeness(windows):
@@ -121,7 +139,7 @@ def mean_likeness(windows):
 
 def timing_rms_us(windows):
     """Energy-weighted rms of the delays about their mean in us, from the windows that are alike; NaN where there are none."""
-    good = windows.likeness > max(0.3, 1.2 * windows.chance)
+    good = windows.likeness > max(0.3, min(0.6, 1.2 * windows.chance))
     if not good.any():
         return float("nan")
     delay_us, weight = 1e6 * windows.delay_s[good], windows.power[good]

@@ -14,8 +14,14 @@ from bounceproof.quantities import a_weighting_db, bs468_weighting_db, power_db,
 
 LOOK_BACK_S = 2.0
 SHORTEST_S = 0.4
-# A line this far over its surroundings' median is hiss by chance once in some 10^6 bins (13 dB over the median is 13.8 means).
-LINE_OVER_MEDIAN_DB = 13.0
+SEGMENT_S = 0.5
+# A line this far over its surroundings' median stands there by chance about once in 10^6 bins: of one periodogram, of at
+# least three averaged ones (exponential and gamma distribution).
+_LINE_OVER_MEDIAN_DB = {False: 13.0, True: 9.0}
+# The sum over a band of Hann-windowed bins scatters as if it held 18/35 independent values per bin: (sum w^2)^2 / (n sum w^4); half
+# overlapping segments add 5.6 % to the variance of their mean.
+_INDEPENDENT_PER_BIN = 18.0 / 35.0
+_OVERLAP_LOSS = 1.056
 
 
 class Quiet(NamedTuple):
@@ -41,7 +47,7 @@ def quiet_stretch(start_click_s, end_click_s, capture_s, speed_ratio, transfer, 
         choices.append(Quiet("gap before the stem", start_click_s + reach + 0.5, start_click_s + transfer["gap_s"] * stretch))
     if end_click_s is not None:
         gap_s = transfer["gap_s"] * stretch
-        choices.append(Quiet("gap after the stem", end_click_s - gap_s + 1.0, end_click_s - reach))
+        choices.append(Quiet("gap after the stem", max(0.0, end_click_s - gap_s + 1.0), end_click_s - reach))
         tail_s = transfer["tail_s"] * stretch
         choices.append(Quiet("tail", end_click_s + reach + 0.2, min(capture_s, end_click_s + tail_s)))
     for choice in choices:
@@ -51,7 +57,8 @@ def quiet_stretch(start_click_s, end_click_s, capture_s, speed_ratio, transfer, 
 
 
 class Hiss(NamedTuple):
-    """band_powers: mean square per band; levels and their sd in dB; lines: list of dicts of hum."""
+    """band_powers: mean square per band; levels and their sd in dB; lines: list of dicts of hum; seconds: how much
+    time of noise the band powers are worth."""
 
     band_powers: np.ndarray
     flat_dbfs: float
@@ -73,34 +80,40 @@ def measure_hiss(quiet, capture_rate_hz, speed_ratio, bands, band_hz):
     quiet = np.asarray(quiet, dtype=float)
     quiet = quiet - quiet.mean()
     rate_hz = capture_rate_hz / speed_ratio
-    seconds = len(quiet) / rate_hz
-    freq_hz, power = _periodogram(quiet, rate_hz)
-    lines, power = _hum_lines(freq_hz, power, speed_ratio)
+    freq_hz, power, segments = _periodogram(quiet, rate_hz)
+    lines, power = _hum_lines(freq_hz, power, speed_ratio, averaged=segments >= 3)
     flat = ((freq_hz >= band_hz[0]) & (freq_hz <= band_hz[1])).astype(float)
     heard = (freq_hz >= 20.0) & (freq_hz <= 20000.0)
     safe_hz = np.maximum(freq_hz, 1.0)
     levels = []
     for weight in (flat, heard * power_from_db(a_weighting_db(safe_hz)), heard * power_from_db(bs468_weighting_db(safe_hz))):
-        levels += _summed(power * weight, freq_hz[1], seconds)
-    return Hiss(_per_band(freq_hz, power, bands), *levels, lines, seconds)
+        levels += _summed(power * weight, segments)
+    effective_s = _independent(segments) / freq_hz[1]
+    return Hiss(_per_band(freq_hz, power, bands), *levels, lines, effective_s)
 
 
 def _periodogram(samples, rate_hz):
-    """One Hann-windowed transform of the whole stretch: (freq_hz, power per bin); the powers add up to the mean square."""
-    window = np.hanning(len(samples) + 1)[:-1]
-    power = 2.0 * np.abs(np.fft.rfft(samples * window)) ** 2 / (len(samples) * np.sum(window**2))
-    return np.fft.rfftfreq(len(samples), 1.0 / rate_hz), power
+    """(freq_hz, power per bin, segments): mean of half-overlapping Hann-windowed segments; the powers add up to the mean square."""
+    segment = min(len(samples), round(SEGMENT_S * rate_hz)) // 2 * 2
+    whole = (len(samples) - segment) // (segment // 2) * (segment // 2) + segment
+    power = [np.sum(np.abs(block[:, :, 0]) ** 2, axis=0) for block in spectra.transforms([samples[:whole]], segment)]
+    segments = spectra.segment_count(whole, segment)
+    return np.fft.rfftfreq(segment, 1.0 / rate_hz), np.sum(power, axis=0) / segments, segments
 
 
-def _summed(power, step_hz, seconds):
-    """[level in dBFS, its sd in dB] of a sum over bins; the effective bandwidth is (sum p)^2 / sum p^2 bins."""
+def _independent(segments):
+    """Independent values per bin behind a mean over so many half-overlapping segments."""
+    return segments * _INDEPENDENT_PER_BIN / (_OVERLAP_LOSS if segments > 1 else 1.0)
+
+
+def _summed(power, segments):
+    """[level in dBFS, its sd in dB] of a sum over bins; it holds (sum p)^2 / sum p^2 equal bins."""
     total = power.sum()
     if total <= 0:
         return [-np.inf, 0.0]
-    # Neighbouring bins of one Hann transform hold 18/35 independent values each (sum w^2)^2 / (n sum w^4); a bin's exponential
-    # scatter doubles sum p^2 of the expected spectrum.
-    bins = total**2 / (np.sum(power**2) / 2.0) * (18.0 / 35.0)
-    return [float(power_db(total)), float(spectra.level_sd_db(bins * step_hz, 1.0 / step_hz))]
+    # The scatter of the estimate itself swells sum p^2 by 1 + 1/segments.
+    bins = total**2 / (np.sum(power**2) / (1.0 + 1.0 / segments))
+    return [float(power_db(total)), float(spectra.level_sd_db(bins, _independent(segments)))]
 
 
 def _per_band(freq_hz, power, bands):
@@ -111,15 +124,15 @@ def _per_band(freq_hz, power, bands):
     return np.interp(high, at, edges) - np.interp(low, at, edges)
 
 
-def _hum_lines(freq_hz, power, speed_ratio):
+def _hum_lines(freq_hz, power, speed_ratio, *, averaged):
     """Lines of the 50 and 60 Hz families in the capture, and the powers with those lines brought down to their surroundings."""
     step = freq_hz[1]
     lines, clean = [], power.copy()
-    if step > 5.0 or not power.any():
+    if step > 6.0 or not power.any():
         return lines, clean
     for family_hz in (50.0, 60.0):
         for order in range(1, 13):
-            line = _line_at(freq_hz, power, family_hz * order / speed_ratio)
+            line = _line_at(freq_hz, power, family_hz * order / speed_ratio, _LINE_OVER_MEDIAN_DB[averaged])
             if line is not None:
                 peak, surroundings = line
                 own = slice(max(0, peak - 2), peak + 3)
@@ -131,7 +144,7 @@ def _hum_lines(freq_hz, power, speed_ratio):
     return _each_once(lines), clean
 
 
-def _line_at(freq_hz, power, expected_hz):
+def _line_at(freq_hz, power, expected_hz, stands_db):
     """(peak bin, mean power around) if a line stands at expected_hz within 1 % or two bins, else None."""
     step = freq_hz[1]
     reach = max(2, round(0.01 * expected_hz / step))
@@ -141,9 +154,8 @@ def _line_at(freq_hz, power, expected_hz):
     peak = middle - reach + int(np.argmax(power[middle - reach : middle + reach + 1]))
     wide = np.r_[max(1, peak - 25) : max(1, peak - 3), peak + 4 : min(len(power), peak + 26)]
     median = np.median(power[wide])
-    stands = power[peak] > median * power_from_db(LINE_OVER_MEDIAN_DB) and power[peak] >= power[peak - 1 : peak + 2].max()
-    # The median of an exponential spectrum is ln 2 of its mean.
-    return (peak, median / np.log(2.0)) if stands else None
+    stands = power[peak] > median * power_from_db(stands_db) and power[peak] >= power[peak - 1 : peak + 2].max()
+    return (peak, median) if stands else None
 
 
 def _each_once(lines):

@@ -113,12 +113,10 @@ def _evidence(stem, pieces, lags, size):
     full = np.zeros((len(stem), size), np.complex64)
     full[:, : cross.shape[1]] = cross
     found = np.abs(fft.ifft(full, axis=1)[:, :lags]) * 2
-    weights = _HANN.astype(np.float64)
-    squares = np.concatenate((np.zeros((len(stem), 1)), np.cumsum(pieces.astype(np.float64) ** 2, axis=1)), axis=1)
-    energy = squares[:, WINDOW : WINDOW + lags] - squares[:, :lags]
-    energy *= np.mean(weights**2) / np.mean(weights) ** 2 * np.mean(weights**2)
-    own = np.sum(stem.astype(np.float64) ** 2, axis=1)[:, None]
-    alike = np.minimum(found**2 / (own * energy + 1e-6 * own * energy.max() + 1e-30), 0.98)
+    energy = fft.irfft(np.conj(fft.rfft(_HANN, size)) * fft.rfft(pieces**2, size, axis=1), size, axis=1)[:, :lags]
+    energy = np.maximum(energy, 0) + 1e-6 * energy.max() + 1e-30
+    own = np.sum(stem**2 / (_HANN + 1e-9), axis=1)[:, None] + 1e-30
+    alike = np.minimum(found**2 / (own * energy), 0.98)
     return -_degrees(a) * np.log1p(-alike)
 
 

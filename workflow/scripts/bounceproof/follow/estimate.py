@@ -7,12 +7,13 @@ from typing import NamedTuple
 
 import numpy as np
 
-from . import joint, learn, response, smoother, sweep
+from . import joint, learn, response, settle, smoother, sweep
 from .material import BIN_S, bin_times
 
-START_SD_US = 150.0
-EARLY_STEPS = 6
-LEARN_AFTER = (2, 4)
+SETTLING = 2
+START_SD_US = (60.0, 400.0)
+EARLY_STEPS = 5
+LEARN_AFTER = (1, 3)
 JOINT_STEPS = 2
 
 
@@ -39,8 +40,14 @@ def knots(line, x_us):
 
 def estimate(sent, back, line, x_us, anchor, *, extra=None, model=learn.UNKNOWN, watch=None):
     """Refine the map x_us (per bin, about `line`); anchor fixes what counts as no delay. watch: called after each step."""
+    for _ in range(SETTLING):
+        theta = first_response(sent, back, knots(line, x_us))
+        correction, doubt = settle.settle(sent, back, knots(line, x_us), theta)
+        x_us = x_us + correction
+        if watch:
+            watch("settled", x_us, np.ones(x_us.size), model)
     theta = first_response(sent, back, knots(line, x_us))
-    distrust = np.full(x_us.size, START_SD_US)
+    distrust = np.clip(2 * doubt, *START_SD_US)
     for k in range(EARLY_STEPS):
         seen = sweep.look(sent, back, knots(line, x_us), theta, attenuate_us=distrust, want_response=True)
         z = measured(x_us, seen)
@@ -67,7 +74,7 @@ def _finish(sent, back, line, x_us, theta, anchor, model, extra, watch):
         both = joint.solve(seen, theta, anchor, x_us, smoothed.mean_us, model, pool=pool, extra=extra)
         x_us = smoothed.mean_us + joint.spread(both.pull_us, pool, x_us.size)
         added = joint.spread(both.variance, pool, x_us.size)
-        x_us, theta = anchored(x_us, response.louder(both.theta, seen.gain), anchor, line)
+        x_us, theta = anchored(x_us, response.louder(both.theta, seen.gain), anchor, line, within=2)
         if watch:
             watch(f"joint {k}", x_us, smoothed.variance + added, model)
     seen = sweep.look(sent, back, knots(line, x_us), theta)
@@ -95,7 +102,7 @@ def first_response(sent, back, knots_u):
     return response.solve(sweep.look(sent, back, knots_u, nothing, want_response=True).normal)
 
 
-def anchored(x_us, theta, anchor, line):
+def anchored(x_us, theta, anchor, line, *, within=None):
     """Move the response's delay into the map, so that the anchor has none."""
-    delay, _ = anchor.delay(theta)
+    delay, _ = anchor.delay(theta, within=within)
     return x_us + response.in_us(delay) * line[1], response.delayed(theta, -delay)

@@ -77,7 +77,7 @@ def _with_prior(left, right, theta, anchor):
     gain = np.abs(theta).max()
     prior = response.prior_precision(max(gain, 1e-12))
     slope = anchor.slope(theta)
-    delay, _ = anchor.delay(theta)
+    delay, _ = anchor.delay(theta, within=2)
     sure = 1 / ANCHOR_SD_SAMPLES**2
     left = left + np.diag(prior) + sure * np.outer(slope, slope)
     return left, right - prior * theta - sure * slope * delay

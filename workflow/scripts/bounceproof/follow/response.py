@@ -128,11 +128,16 @@ class Anchor:
         self.power = power
         self.omega = 2 * np.pi * np.arange(power.size) / self.SIZE
 
-    def delay(self, theta):
-        """Delay (working samples, fractional) of the matched-filter peak, and the polarity there (1 or -1)."""
+    def delay(self, theta, *, within=None):
+        """Delay (working samples, fractional) of the matched-filter peak, and the polarity there (1 or -1).
+
+        within: look only so many samples to both sides of none.
+        """
         transfer = spectrum(theta, self.SIZE) * self.power
         c = fft.irfft(transfer, self.SIZE)
         c = np.concatenate((c[FIRST_LAG:], c[: LAST_LAG + 1]))
+        if within is not None:
+            c[np.abs(LAGS) > within] = 0
         lag = int(np.argmax(np.abs(c)))
         sign = 1 if c[lag] >= 0 else -1
         tau = float(lag + FIRST_LAG)
@@ -148,7 +153,7 @@ class Anchor:
 
     def slope(self, theta):
         """d(delay)/d(theta), working samples."""
-        tau, _ = self.delay(theta)
+        tau, _ = self.delay(theta, within=2)
         turn = np.exp(1j * self.omega * tau)
         transfer = spectrum(theta, self.SIZE) * self.power
         bend = np.sum(np.real(-(self.omega**2) * transfer * turn))

@@ -18,6 +18,8 @@ from .material import BIN, HOP, WORK_HZ, blocks
 
 NOISE_FRAMES, NOISE_BANDS = 9, 9
 GAIN_FRAMES, GAIN_BANDS = 9, 21
+# Whitened energy below which a band's mean gain is not believed.
+SURE = 300.0 * HOP
 
 
 class Pass(NamedTuple):
@@ -78,7 +80,7 @@ def _mean_gain(loudness):
     from scipy.ndimage import uniform_filter1d
 
     gained, plain = uniform_filter1d(loudness, 9, axis=1, mode="nearest")
-    return (gained + 1e-9 * plain.max() + 1e-30) / (plain + 1e-9 * plain.max() + 1e-30)
+    return np.clip((gained + SURE) / (plain + SURE), 0.25, 4.0)
 
 
 def _pooled_mean(values, pool):

@@ -1,0 +1,261 @@
+"""Mix-ready files, the four rough mixes and their comparison; above all: no sample of a stem in any return."""
+
+import numpy as np
+import pytest
+from bounceproof import mix, reference, spectra
+from bounceproof.audio import read_audio
+from bounceproof.files import finite, read_json
+from fake_session import (
+    BAND_HZ,
+    RATE_HZ,
+    SONG_S,
+    FakeSession,
+    alignment,
+    band_limited,
+    make_return,
+    make_stem,
+    run,
+    write_take,
+)
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy import signal
+
+FRAMES = int(SONG_S * RATE_HZ)
+
+
+@given(st.floats(-1, 1))
+def test_pan_keeps_the_power(pan):
+    """Sine and cosine law: left^2 + right^2 = 1 everywhere."""
+    left, right = mix.pan_gains(pan)
+    assert left**2 + right**2 == pytest.approx(1.0)
+    assert min(left, right) >= 0
+
+
+@pytest.mark.parametrize(("pan", "gains"), [(-1, (1.0, 0.0)), (1, (0.0, 1.0)), (0, (0.5**0.5, 0.5**0.5))])
+def test_pan_at_its_marks(pan, gains):
+    assert mix.pan_gains(pan) == pytest.approx(gains, abs=1e-15)
+    if abs(pan) == 1:
+        assert 0.0 in mix.pan_gains(pan)
+
+
+def test_pan_outside_is_refused():
+    with pytest.raises(ValueError, match="from -1 to 1"):
+        mix.pan_gains(1.2)
+
+
+def test_ready_is_the_return_times_its_level_and_faded():
+    aligned = np.random.default_rng(1).normal(size=FRAMES)
+    out = mix.ready(aligned, RATE_HZ, level_db=6.0, frames=FRAMES + 500)
+    middle = slice(RATE_HZ, FRAMES - RATE_HZ)
+    assert out[middle] == pytest.approx(aligned[middle] * 10 ** (6 / 20))
+    assert out[0] == 0
+    assert out[-1] == 0
+    assert len(out) == FRAMES + 500
+
+
+def test_fades_are_monotonous_and_short():
+    curve = mix.fades(FRAMES, RATE_HZ)
+    assert np.all(np.diff(curve[: int(0.01 * RATE_HZ)]) >= 0)
+    assert np.all(np.diff(curve[-int(0.05 * RATE_HZ) :]) <= 0)
+    assert np.all(curve[RATE_HZ // 2 : -RATE_HZ // 2] == 1)
+    assert np.all((mix.fades(5, RATE_HZ) >= 0) & (mix.fades(5, RATE_HZ) <= 1))
+
+
+@pytest.mark.parametrize("freq_hz", [87.5, 175.0, 350.0, 1000.0, 4200.0, 8400.0])
+def test_narrow_band_is_butterworth_without_delay(freq_hz):
+    """Fourth-order Butterworth magnitude on each side: 3.01 dB down at the edges (textbook), no shift in time."""
+    t = np.arange(4 * RATE_HZ) / RATE_HZ
+    tone = np.stack([np.sin(2 * np.pi * freq_hz * t), np.cos(2 * np.pi * freq_hz * t)], axis=1)
+    out = mix.narrow_band(tone, RATE_HZ, BAND_HZ)[RATE_HZ:-RATE_HZ]
+    expected = 1.0
+    for order, edge, kind in ((4, BAND_HZ[0], "high"), (4, BAND_HZ[1], "low")):
+        b, a = signal.butter(order, 2 * np.pi * edge, kind, analog=True)
+        expected *= np.abs(signal.freqs(b, a, [2 * np.pi * freq_hz])[1][0])
+    assert out == pytest.approx(expected * tone[RATE_HZ:-RATE_HZ], abs=2e-3 * expected + 2e-5)
+
+
+def test_narrow_band_of_a_wire_leaves_the_middle_alone():
+    stem = np.stack([band_limited(make_stem(1))] * 2, axis=1)
+    out = mix.narrow_band(stem, RATE_HZ, (5.0, RATE_HZ))
+    assert np.max(np.abs(out - stem)) < 1e-4 * np.abs(stem).max()
+
+
+def test_mixes_of_a_wire_are_all_one(tmp_path):
+    """Returns that are their stems: returned equals source bar the fades, correlation 1, nothing beside the reference."""
+    stems = {"a": make_stem(1), "b": make_stem(2)}
+    mixes = {}
+    for name in reference.MIXES:
+        bus = mix.Bus(FRAMES)
+        for pan, stem in zip((-0.5, 0.5), stems.values(), strict=True):
+            bus.add(stem, mix_db=-3.0, pan=pan)
+        mixes[name] = bus.samples
+    found = reference.compare(mixes, RATE_HZ, (50, 10000), stack={"total": {"flat_dbfs": None}})
+    assert found["mixes"]["returned"]["correlation_with_source"] == pytest.approx(1.0)
+    assert found["spectrum_rms_db"] == pytest.approx(0.0, abs=1e-9)
+    assert found["programme_over_hiss_db"] is None
+    assert "no hiss" in reference.answer(found, 2, [])
+
+
+def test_programme_over_hiss_of_the_mix():
+    """Programme by construction 26 dB over its hiss within the band."""
+    stem = band_limited(make_stem(3))
+    noise = band_limited(np.random.default_rng(1).normal(size=FRAMES))
+    bands = spectra.band_powers([stem, noise], RATE_HZ, reference.analysis_bands(RATE_HZ)).mean(axis=0)
+    chosen = reference.inside(reference.analysis_bands(RATE_HZ), BAND_HZ)
+    programme, hiss = bands[:, chosen].sum(axis=1)
+    noise *= np.sqrt(programme / hiss) * 10 ** (-26 / 20)
+    bus = mix.Bus(FRAMES)
+    bus.add(stem + noise, mix_db=0.0, pan=0.0)
+    mixes = dict.fromkeys(reference.MIXES, bus.samples)
+    level = 10 * np.log10(programme) - 26
+    found = reference.compare(mixes, RATE_HZ, BAND_HZ, stack={"total": {"flat_dbfs": level}})
+    assert found["programme_over_hiss_db"] == pytest.approx(26.0, abs=0.3)
+
+
+@pytest.fixture(scope="module")
+def session(tmp_path_factory):
+    made = FakeSession(tmp_path_factory.mktemp("mix"))
+    made.measure()
+    made.stack_and_mix()
+    return made
+
+
+def samples(session, name):
+    return read_audio(session.results / "mix" / f"{name}.wav").samples
+
+
+def test_all_files_are_equally_long_and_float(session):
+    names = [one["track"] for one in session.tracks] + list(reference.MIXES)
+    assert {len(samples(session, name)) for name in names} == {FRAMES}
+    assert {samples(session, name).shape[1] for name in reference.MIXES} == {2}
+
+
+def test_waiting_and_rejected_tracks_are_silent_and_say_so(session):
+    for track, word in (("voice", "rejected"), ("horn", "no return")):
+        assert not np.any(samples(session, track))
+        about = read_json(session.results / "mix" / f"{track}.ready.json")
+        assert about["silent"] is True
+        assert word in about["reason"]
+
+
+def test_the_four_mixes_leave_out_the_same_tracks(session):
+    found = read_json(session.results / "mix" / "reference.json")
+    assert found["tracks"] == ["drum", "drum_far", "keys.L", "keys.R"]
+    assert {one["track"] for one in found["left_out"]} == {"voice", "horn"}
+    assert finite(found) == found
+    source = np.zeros((FRAMES, 2))
+    for one in session.tracks:
+        if one["track"] in found["tracks"]:
+            source += np.outer(session.stems[one["track"]] * 10 ** (one["mix_db"] / 20), mix.pan_gains(one["pan"]))
+    assert samples(session, "source") == pytest.approx(source, abs=1e-5)
+    assert found["simulated"] is True
+    assert "voice" in found["answer"]
+
+
+def test_returned_mix_is_the_sum_of_the_ready_files(session):
+    total = np.zeros((FRAMES, 2))
+    for one in session.tracks:
+        total += np.outer(samples(session, one["track"])[:, 0] * 10 ** (one["mix_db"] / 20), mix.pan_gains(one["pan"]))
+    assert samples(session, "returned") == pytest.approx(total, abs=1e-5)
+
+
+def test_levels_bring_the_returns_back_to_their_stems(session):
+    """Within the medium's band the returned mix lies within 1 dB of the narrow-band reference, and correlates better than two clicks."""
+    found = read_json(session.results / "mix" / "reference.json")
+    assert found["spectrum_rms_db"] < 1.0
+    assert found["mixes"]["returned"]["correlation_with_source"] > found["mixes"]["returned-clicks"]["correlation_with_source"] + 0.2
+
+
+def test_no_sample_of_a_stem_enters_a_return(tmp_path):
+    """A take that holds hiss alone, called aligned: whatever comes out must be incoherent with every stem.
+
+    Zero-coherence level: Carter, Knapp, Nuttall 1973. The same mix with one thousandth of the stem added is caught.
+    """
+    made = FakeSession(tmp_path)
+    random = np.random.default_rng(77)
+    for track in ("drum", "drum_far", "keys.L", "keys.R"):
+        hiss = {key: 0.01 * random.normal(size=FRAMES) for key in ("aligned", "clicks")}
+        hiss |= {"capture": 0.01 * random.normal(size=FRAMES + 10 * RATE_HZ), "wander_s": np.zeros(FRAMES)}
+        write_take(made.take(track), hiss, alignment(hiss, level_db=20.0))
+    made.measure()
+    made.stack_and_mix()
+    for name in ("drum", "keys.L", "returned", "returned-clicks"):
+        out = samples(made, name)[:, 0].astype(float)
+        assert np.any(out)
+        assert not heard(out, made.stems)
+    caught = samples(made, "drum")[:, 0] + 0.05 * made.stems["drum"]
+    assert heard(caught, made.stems)
+
+
+def heard(out, stems):
+    """Whether any stem is coherent with `out`: more bins over the 95 % zero-coherence level than chance explains."""
+    for stem in stems.values():
+        both = spectra.spectral_matrix([out, stem], RATE_HZ, segment=1024)
+        over = both.coherence(0, 1)[8:-8] > spectra.zero_coherence_level(both.averages[8:-8])
+        if np.mean(over) > 0.05 + 4 * np.sqrt(0.05 * 0.95 / (len(over) / 2)):
+            return True
+    return False
+
+
+def test_two_captures_17_db_apart_give_one_mix(tmp_path):
+    """The same pass captured 17 dB lower, level_db 17 dB higher: stack and mix within 0.1 dB."""
+    results = []
+    for gain_db in (0.0, -17.0):
+        made = FakeSession(tmp_path / f"{gain_db}")
+        captured = {key: value * 10 ** (gain_db / 20) for key, value in make_return(made.stems["drum"], 3, gain=0.5).items() if key != "wander_s"}
+        captured = {key: np.round(value * 2**15) / 2**15 for key, value in captured.items()} | {"wander_s": np.zeros(FRAMES)}
+        quiet = captured["capture"][2 * RATE_HZ : 4 * RATE_HZ]
+        from bounceproof.condition.level import level_db
+
+        level = level_db(made.stems["drum"], captured["aligned"], RATE_HZ, BAND_HZ, quiet=quiet).level_db
+        write_take(made.take("drum"), captured, alignment(captured, level_db=level))
+        made.measure()
+        made.stack_and_mix()
+        results.append((samples(made, "returned"), read_json(made.results / "noise" / "stack.json")))
+    (loud, stack), (soft, other) = results
+    assert 20 * np.log10(np.std(soft) / np.std(loud)) == pytest.approx(0.0, abs=0.1)
+    for measure, value in stack["total"].items():
+        assert other["total"][measure] == pytest.approx(value, abs=0.1)
+
+
+def test_nothing_returned_at_all(tmp_path):
+    made = FakeSession(tmp_path)
+    run(
+        "build_mix",
+        inputs={
+            "stems": [made.results / "stems" / "horn.wav"],
+            "ready": [made.results / "stems" / "horn.wav"],
+            "alignments": [],
+            "clicks": [],
+            "stack": write_empty_stack(made),
+        },
+        outputs={
+            "returned": tmp_path / "m" / "returned.wav",
+            "returned_clicks": tmp_path / "m" / "returned-clicks.wav",
+            "source": tmp_path / "m" / "source.wav",
+            "narrow_band": tmp_path / "m" / "narrow-band.wav",
+            "reference": tmp_path / "m" / "reference.json",
+        },
+        settings={
+            "sample_rate_hz": RATE_HZ,
+            "song_samples": FRAMES,
+            "band_low_hz": BAND_HZ[0],
+            "band_high_hz": BAND_HZ[1],
+            "tracks": [{"track": "horn", "take": None, "mix_db": 0.0, "pan": 0.0}],
+        },
+    )
+    assert not np.any(read_audio(tmp_path / "m" / "returned.wav").samples)
+    found = read_json(tmp_path / "m" / "reference.json")
+    assert "silent" in found["answer"]
+    assert found["mixes"]["returned"]["loudness_lufs"] is None
+
+
+def write_empty_stack(made):
+    run(
+        "stack_noise",
+        inputs={"alignments": [], "conditions": [], "bands": []},
+        outputs={"summary": made.results / "noise" / "none.json", "table": made.results / "noise" / "none.tsv"},
+        settings={"song_s": SONG_S, "band_low_hz": 300, "band_high_hz": 4000, "tracks": [{"track": "horn", "take": None}]},
+    )
+    return made.results / "noise" / "none.json"
