@@ -1,19 +1,18 @@
 """A small session made of arrays, laid out as the rules' scripts expect it, and those scripts run on it without Snakemake.
 
-Everything is drawn from seeds. A return is its stem through a band-pass, late by a wander in time that is undone in aligned.wav as far
-as `left_us` says and stays in aligned-clicks.wav, with hiss added; its capture has a lead-in of 5 s and gaps of 2.5 s.
+Everything is drawn from seeds. A return is its stem through a band-pass, late by a wander in time that is undone in aligned.wav
+as far as `left_us` says and stays in aligned-clicks.wav, with hiss added; its capture has a lead-in of 5 s and gaps of 2.5 s.
 """
 
 import importlib
 from types import SimpleNamespace
 
 import numpy as np
-from scipy import signal
-
 from bounceproof.audio import write_float_wav, write_pcm24_wav
 from bounceproof.files import write_json
 from bounceproof.reading import Reader
 from bounceproof.timemap import TimeMap, knot_times, write_time_map
+from scipy import signal
 
 RATE_HZ = 24000
 SONG_S = 10.0
@@ -135,7 +134,14 @@ class FakeSession:
         self.folder, self.results = folder, folder / "results"
         band = {"band_low_hz": BAND_HZ[0], "band_high_hz": BAND_HZ[1]}
         self.band = band
-        tracks = [("drum", 0.0, 0.0), ("drum_far", -3.0, 0.0), ("keys.L", 0.0, -1.0), ("keys.R", 0.0, 1.0), ("voice", 0.0, 0.2), ("horn", 0.0, 0)]
+        tracks = [
+            ("drum", 0.0, 0.0),
+            ("drum_far", -3.0, 0.0),
+            ("keys.L", 0.0, -1.0),
+            ("keys.R", 0.0, 1.0),
+            ("voice", 0.0, 0.2),
+            ("horn", 0.0, 0),
+        ]
         takes = dict.fromkeys(("drum", "drum_far", "keys.L", "keys.R", "voice"), "take1") | {"horn": None}
         self.tracks = [{"track": t, "mix_db": m, "pan": p, "take": takes[t], "send_speed": 1} for t, m, p in tracks]
         self.chosen = takes
@@ -170,6 +176,7 @@ class FakeSession:
                 values = alignment(self.returns[track], level_db=gain_db, simulated=simulated, method=method)
                 self.alignments[track] = rejected(simulated=simulated) if track == "voice" else values
                 write_take(self.take(track), self.returns[track], self.alignments[track])
+                write_json(self.choice(track), {"track": track, "take": takes[track]})
 
     def _stems(self):
         drum, keys = make_stem(1), make_stem(2, notes_per_s=2.0, noisy=0.05)
@@ -180,6 +187,9 @@ class FakeSession:
     def take(self, track):
         return self.results / "returns" / track / "take1"
 
+    def choice(self, track):
+        return self.results / "chosen" / track / "chosen.json"
+
     def there(self):
         return [one["track"] for one in self.tracks if one["take"]]
 
@@ -187,7 +197,10 @@ class FakeSession:
         return [self.take(track) / name for track in self.there()]
 
     def measure(self):
-        roles = [{"name": "fundamental", "low_hz": 60, "high_hz": 100, "importance": 3}, {"name": "attack", "low_hz": 2000, "high_hz": 4000, "importance": 2}]
+        roles = [
+            {"name": "fundamental", "low_hz": 60, "high_hz": 100, "importance": 3},
+            {"name": "attack", "low_hz": 2000, "high_hz": 4000, "importance": 2},
+        ]
         for track in self.there():
             folder = self.take(track)
             run(
@@ -217,7 +230,12 @@ class FakeSession:
                 track = pair[place]
                 inputs[f"{place}_stem"] = self.results / "stems" / f"{track}.wav"
                 if self.chosen[track]:
-                    names = {"aligned": "aligned.wav", "clicks": "aligned-clicks.wav", "alignment": "alignment.json", "bands": "bands.tsv"}
+                    names = {
+                        "aligned": "aligned.wav",
+                        "clicks": "aligned-clicks.wav",
+                        "alignment": "alignment.json",
+                        "bands": "bands.tsv",
+                    }
                     inputs |= {f"{place}_{key}": self.take(track) / name for key, name in names.items()}
             sides = {place: {"track": pair[place], "take": self.chosen[pair[place]]} for place in ("first", "second")}
             run(
@@ -227,7 +245,14 @@ class FakeSession:
                     "summary": self.results / "pairs" / f"{pair['pair']}.json",
                     "bands": self.results / "pairs" / f"{pair['pair']}.tsv",
                 },
-                settings={"pair": pair["pair"], "kind": pair["kind"], **sides, **self.band, "sum_loss_ok_db": 1.0, "sum_loss_poor_db": 3.0},
+                settings={
+                    "pair": pair["pair"],
+                    "kind": pair["kind"],
+                    **sides,
+                    **self.band,
+                    "sum_loss_ok_db": 1.0,
+                    "sum_loss_poor_db": 3.0,
+                },
             )
 
     def stack_and_mix(self):
@@ -242,7 +267,11 @@ class FakeSession:
         mix = self.results / "mix"
         for one in self.tracks:
             track = one["track"]
-            inputs = {"aligned": self.take(track) / "aligned.wav", "alignment": self.take(track) / "alignment.json"} if one["take"] else {}
+            inputs = (
+                {"aligned": self.take(track) / "aligned.wav", "alignment": self.take(track) / "alignment.json"}
+                if one["take"]
+                else {}
+            )
             outputs = {"ready": mix / f"{track}.wav", "about": mix / f"{track}.ready.json"}
             run("ready_track", inputs=inputs, outputs=outputs, settings={"track": track, "take": one["take"], **common})
         run(
@@ -295,6 +324,7 @@ class FakeSession:
                 "alignments": self.of("alignment.json"),
                 "conditions": self.of("condition.json"),
                 "bands": self.of("bands.tsv"),
+                "chosen": [self.choice(track) for track in self.there()],
                 **self.pair_files(),
                 "reference": self.results / "mix" / "reference.json",
                 "survived": folder / "survived.png",
@@ -309,7 +339,6 @@ class FakeSession:
             },
             settings={
                 "session": self.session,
-                "chosen": self.chosen,
                 "takes": [{"track": track, "take": "take1"} for track in self.there()],
             },
         )

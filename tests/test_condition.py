@@ -26,7 +26,10 @@ from hypothesis import strategies as st
 from scipy import signal
 
 TRANSFER = {"gap_s": GAP_S, "tail_s": TAIL_S}
-ROLE = [{"name": "fundamental", "low_hz": 60, "high_hz": 100, "importance": 3}, {"name": "body", "low_hz": 400, "high_hz": 800, "importance": 2}]
+ROLE = [
+    {"name": "fundamental", "low_hz": 60, "high_hz": 100, "importance": 3},
+    {"name": "body", "low_hz": 400, "high_hz": 800, "importance": 2},
+]
 
 
 def measured(stem, returned, *, values=None, **options):
@@ -75,7 +78,9 @@ def test_unknown_where_the_stem_has_nothing():
 
 
 def test_two_captures_of_one_take_17_db_apart_tell_the_same():
-    """One pass captured at two gains, each rounded to 16 bits: levels differ by 17 dB, everything relative stays within 0.1 dB."""
+    """One pass captured at two gains, each rounded to 16 bits: levels differ by 17 dB, everything relative stays within 0.1
+    dB.
+    """
     stem = make_stem(2)
     returned = make_return(stem, 2, gain=0.9, hiss=0.003)
     quieter = {key: value * 10 ** (-17 / 20) for key, value in returned.items()}
@@ -204,7 +209,13 @@ def test_hum_is_not_claimed_in_plain_noise():
 
 @pytest.mark.parametrize(
     ("start_s", "end_s", "source"),
-    [(5.0, 20.0, "lead-in"), (0.7, 20.0, "gap before the stem"), (None, 20.0, "gap after the stem"), (None, 0.3, "tail"), (None, None, None)],
+    [
+        (5.0, 20.0, "lead-in"),
+        (0.7, 20.0, "gap before the stem"),
+        (None, 20.0, "gap after the stem"),
+        (None, 0.3, "tail"),
+        (None, None, None),
+    ],
 )
 def test_where_hiss_is_taken(start_s, end_s, source):
     found = quiet_stretch(start_s, end_s, 25.0, 1.0, TRANSFER)
@@ -240,7 +251,7 @@ def test_role_bands_say_what_survived_and_what_restoring_costs():
     values = alignment(returned, level_db=6.02)
     condition, rows = measured(stem, returned, values=values, role_bands=ROLE)
     body = next(band for band in condition["role_bands"] if band["name"] == "body")
-    inner = [row["signal_over_hiss_db"] for row in rows if 400 <= row["nominal_hz"] * 1.01 and row["nominal_hz"] <= 800]
+    inner = [row["signal_over_hiss_db"] for row in rows if row["nominal_hz"] * 1.01 >= 400 and row["nominal_hz"] <= 800]
     assert min(inner) - 0.1 <= body["signal_over_hiss_db"] <= max(inner) + 0.1
     assert body["boost_db"] == pytest.approx(0.0, abs=1.5)
     low = next(band for band in condition["role_bands"] if band["name"] == "fundamental")
@@ -277,7 +288,10 @@ def test_clipping_at_the_converter_and_before_it():
 
 def test_a_slow_sine_at_16_bits_is_not_clipped():
     """Samples round to equal values at a slow crest; that is no ceiling."""
-    tone = np.round(0.01 * np.sin(2 * np.pi * 50.3 * np.arange(5 * RATE_HZ) / RATE_HZ) * np.linspace(0.5, 1, 5 * RATE_HZ) * 2**15) / 2**15
+    tone = (
+        np.round(0.01 * np.sin(2 * np.pi * 50.3 * np.arange(5 * RATE_HZ) / RATE_HZ) * np.linspace(0.5, 1, 5 * RATE_HZ) * 2**15)
+        / 2**15
+    )
     assert captures.clipping(tone, RATE_HZ)["runs"] <= 6
 
 

@@ -119,7 +119,9 @@ def test_both_alignments_side_by_side():
 
 
 def test_stems_that_share_nothing_have_nothing_to_cancel():
-    stems = pairs.Side(make_stem(1, noisy=1.0), make_stem(2, noisy=1.0) * 0 + 0.1 * np.random.default_rng(3).normal(size=int(SONG_S * RATE_HZ)))
+    stems = pairs.Side(
+        make_stem(1, noisy=1.0), make_stem(2, noisy=1.0) * 0 + 0.1 * np.random.default_rng(3).normal(size=int(SONG_S * RATE_HZ))
+    )
     side, hiss = returned(stems, second_late_s=300e-6)
     summary, rows = checked(stems, side, hiss)
     assert sum(row["shared"] for row in rows if row["nominal_hz"] >= 200) == 0
@@ -163,7 +165,12 @@ def test_returns_of_hiss_alone_share_nothing():
 @pytest.mark.parametrize(
     ("loss_db", "expected_hz"),
     # Straight line over the logarithm of frequency between 1 kHz (0.5 dB) and 1.259 kHz (1.5 dB): 1 dB in its middle.
-    [([0.0, 0.5, 1.5, 0.2], 1000 * 10**0.05), ([2.0, 0.0, 0.0, 0.0], 0.0), ([0.0, 0.0, 0.0, 0.0], 1778.279), ([0.1, -2.9, 0, 0], None)],
+    [
+        ([0.0, 0.5, 1.5, 0.2], 1000 * 10**0.05),
+        ([2.0, 0.0, 0.0, 0.0], 0.0),
+        ([0.0, 0.0, 0.0, 0.0], 1778.279),
+        ([0.1, -2.9, 0, 0], None),
+    ],
 )
 def test_how_far_up_it_adds_up(loss_db, expected_hz):
     bands = [band for band in BANDS if 790 <= band.mid_hz <= 1600]

@@ -285,7 +285,10 @@ def test_a_file_still_growing_waits(tmp_path):
 def test_loading_is_quick(tmp_path):
     """It runs whenever the workflow is read: 24 stems and 48 returns within 0.3 s of processor time (0.2 aimed at)."""
     names = [f"track {n}" for n in range(24)]
-    folder = make_session(tmp_path / "song", stems=names)
+    table = "track;role;mix_db;pan;send_db;send_speed;number;note\n" + "".join(
+        f"{name};bass;-1,5;0;-6;1;{n};x\n" for n, name in enumerate(names, 1)
+    )
+    folder = make_session(tmp_path / "song", stems=names, tracks=table)
     for name in names:
         write_stem(folder / "returns" / name / "take1.wav")
         write_stem(folder / "returns" / name / "take2.wav")

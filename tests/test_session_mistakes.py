@@ -220,6 +220,12 @@ def test_stems_without_a_table_are_named_by_their_file(tmp_path):
     assert "reserved" not in "".join(lines)
 
 
+def test_a_broken_role_is_one_mistake(tmp_path):
+    settings = "roles: {gong: {bands: none}}\n"
+    (line,) = mistakes_of(make_session(tmp_path / "song", settings=settings, tracks="track,role\nkick,gong\n"))
+    assert "roles entry 'gong': bands is 'none'; a list of at least 1 is expected" in line
+
+
 def test_unreadable_characters_in_settings(tmp_path):
     folder = make_session(tmp_path / "song")
     (folder / "session.yaml").write_bytes(b"name: a\nchain: a\x07b\n")

@@ -14,7 +14,9 @@ def hiss_layer(track, noise, *, level_db=0.0, mix_db=0.0, pan=0.0, playing=((0.0
     """A layer measured from 2 s of its own noise, as a lead-in would be."""
     bands = analysis_bands(RATE_HZ)
     hiss = measure_hiss(noise[: 2 * RATE_HZ], RATE_HZ, 1.0, bands, BAND_HZ)
-    rows = [{"nominal_hz": band.nominal_hz, "hiss_dbfs": power_db(power)} for band, power in zip(bands, hiss.band_powers, strict=True)]
+    rows = [
+        {"nominal_hz": band.nominal_hz, "hiss_dbfs": power_db(power)} for band, power in zip(bands, hiss.band_powers, strict=True)
+    ]
     condition = {
         "hiss": {"flat_dbfs": hiss.flat_dbfs, "a_weighted_dbfs": hiss.a_weighted_dbfs, "bs468_rms_dbfs": hiss.bs468_rms_dbfs},
         "playing_s": [list(span) for span in playing],
@@ -32,7 +34,11 @@ def tracks_of_hiss(count=12):
     out = []
     for k in range(count):
         noise = 10 ** (random.uniform(-60, -45) / 20) * band_limited(random.normal(size=frames))
-        gains = {"level_db": float(random.uniform(-6, 20)), "mix_db": float(random.uniform(-9, 3)), "pan": float(random.uniform(-1, 1))}
+        gains = {
+            "level_db": float(random.uniform(-6, 20)),
+            "mix_db": float(random.uniform(-9, 3)),
+            "pan": float(random.uniform(-1, 1)),
+        }
         out.append((f"track{k}", noise, gains))
     return out
 
@@ -65,7 +71,10 @@ def test_muting_against_the_mix_that_was_muted():
     layers = [hiss_layer(f"t{k}", noise, playing=span) for k, (noise, span) in enumerate(zip(noises, spans, strict=True))]
     found = stack.stacked(layers, song_s=SONG_S)
     muted = (noises * gates).sum(axis=0)
-    flat = [measure_hiss(part, RATE_HZ, 1.0, analysis_bands(RATE_HZ), BAND_HZ).flat_dbfs for part in (muted, muted[3 * RATE_HZ : 4 * RATE_HZ])]
+    flat = [
+        measure_hiss(part, RATE_HZ, 1.0, analysis_bands(RATE_HZ), BAND_HZ).flat_dbfs
+        for part in (muted, muted[3 * RATE_HZ : 4 * RATE_HZ])
+    ]
     assert found["with_muting"]["mean_dbfs"] == pytest.approx(flat[0], abs=0.3)
     assert found["with_muting"]["worst_dbfs"] == pytest.approx(flat[1], abs=0.5)
     assert 3.0 <= found["with_muting"]["worst_at_s"] <= 4.0

@@ -27,6 +27,21 @@ def chosen_session(config, project):
     return session
 
 
+def check_new_session(config, project):
+    """Where a new session is asked for: end the call at once, a line each, if it cannot be written."""
+    from bounceproof.new_session import check_places
+    from bounceproof.session import SessionMistakes
+
+    stems, session = (from_caller(config.get(key), project) for key in ("stems", "session"))
+    if not stems or not session:
+        missing = "stems" if not stems else "session"
+        sys.exit(f"new_session: no {missing} given; add --config stems=DIR session=DIR.")
+    try:
+        check_places(stems, session)
+    except SessionMistakes as mistakes:
+        sys.exit("\n".join(mistakes.lines))
+
+
 def session_folder(config, project):
     caller = Path(os.environ.get("BOUNCEPROOF_CALLED_FROM") or Path.cwd())
     if config.get("session") not in (None, "") and not config.get("stems"):

@@ -13,7 +13,9 @@ RATE_HZ = 16000
 
 def layers(count, level_dbfs, *, pan=0.0):
     levels = dict.fromkeys(stack.MEASURES, level_dbfs)
-    return [stack.Layer(f"t{k}", "take1", False, 0.0, pan, levels, {1000.0: level_dbfs}, [[0.0, 10.0]], None) for k in range(count)]
+    return [
+        stack.Layer(f"t{k}", "take1", False, 0.0, pan, levels, {1000.0: level_dbfs}, [[0.0, 10.0]], None) for k in range(count)
+    ]
 
 
 @pytest.mark.parametrize(
@@ -69,7 +71,9 @@ def noise_pair(delay_us, *, seconds=20):
     late = np.fft.irfft(np.fft.rfft(stem) * np.exp(-2j * np.pi * freq_hz * delay_us * 1e-6), len(stem))
     nothing = np.zeros(len(pairs.analysis_bands(RATE_HZ)))
     same = pairs.Side(stem, stem)
-    return pairs.check(pairs.PairInput(same, pairs.Side(stem, late), same, nothing, nothing), RATE_HZ, (100, 6000), kind="one-source")
+    return pairs.check(
+        pairs.PairInput(same, pairs.Side(stem, late), same, nothing, nothing), RATE_HZ, (100, 6000), kind="one-source"
+    )
 
 
 @pytest.mark.parametrize(

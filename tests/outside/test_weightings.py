@@ -3,6 +3,8 @@
 Tables marked L were read in a library's reference data of the named standard, N computed from the named formula.
 """
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from bounceproof.condition.hiss import measure_hiss
@@ -77,7 +79,7 @@ def test_bs468_lies_within_the_tolerances(freq_hz, expected):
 def test_bs468_between_the_tables_points_stays_between_them():
     """The network is smooth: between neighbouring points of Table 1 its response lies between theirs, bar the peak at 6.3 kHz."""
     points = list(BS468_TABLE)
-    for low, high in zip(points, points[1:], strict=False):
+    for low, high in pairwise(points):
         between = bs468_weighting_db(np.geomspace(low, high, 9))
         ends = sorted((BS468_TABLE[low][0], BS468_TABLE[high][0]))
         assert between.min() >= ends[0] - 0.05

@@ -9,9 +9,12 @@ PROJECT = Path(workflow.basedir)
 sys.path[:0] = [str(PROJECT / "workflow" / "scripts"), str(PROJECT / "workflow")]
 
 from code_version import code_version
-from session_start import chosen_session, display_lines, relative_to_project
+from session_start import check_new_session, chosen_session, display_lines, relative_to_project
 
 from bounceproof.files import file_sha256, read_json, read_table
+
+if config.get("stems"):
+    check_new_session(config, PROJECT)
 
 SESSION = chosen_session(config, PROJECT)
 RESULTS = relative_to_project(SESSION["results_dir"], PROJECT)

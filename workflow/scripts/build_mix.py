@@ -1,8 +1,8 @@
 """Build the four rough mixes over the same tracks, and compare them.
 
 A track without a usable return is left out of all four, and named in reference.json.
-input:  stems, ready (mix/TRACK.wav): lists, one entry for each track of params.settings["tracks"]; alignments, clicks (aligned-clicks.wav):
-        lists, one entry for each of those tracks that has a take, in that order; stack (noise/stack.json)
+input:  stems, ready (mix/TRACK.wav): lists, one entry for each track of params.settings["tracks"]; alignments, clicks
+        (aligned-clicks.wav): lists, one entry for each of those tracks that has a take, in that order; stack (noise/stack.json)
 output: returned, returned_clicks, source, narrow_band (mix/*.wav), reference (mix/reference.json)
 params: settings = {sample_rate_hz, song_samples, band_low_hz, band_high_hz, tracks: [{track, take|None, mix_db, pan}]}
 """

@@ -3,7 +3,8 @@
 input:  first_stem, second_stem (stems/TRACK.wav) and, where that track has a take, first_aligned, first_clicks, first_alignment,
         first_bands (bands.tsv), and the same four for second_; what a waiting track lacks is left out
 output: summary (pairs/PAIR.json), bands (pairs/PAIR.tsv)
-params: settings = {pair, kind, first: {track, take|None}, second: {track, take|None}, band_low_hz, band_high_hz, sum_loss_ok_db, sum_loss_poor_db}
+params: settings = {pair, kind, first: {track, take|None}, second: {track, take|None}, band_low_hz, band_high_hz, sum_loss_ok_db,
+sum_loss_poor_db}
 """
 
 from bounceproof import pairs

@@ -1,10 +1,12 @@
 """Draw the figures for video and print from finished tables.
 
 input:  alignments, time_maps, bands: lists, one entry for each track of params.settings["tracks"] that has a take, in that order;
-        stack (noise/stack.json), stack_table (noise/stack.tsv); pair_summaries, pair_tables: lists (pairs/*.json, *.tsv), may be empty
+        stack (noise/stack.json), stack_table (noise/stack.tsv); pair_summaries, pair_tables: lists (pairs/*.json, *.tsv), may be
+        empty
 output: timing, survived, stack, pair_sums: each a list of paths, figures/NAME.png and .svg
-params: settings = {figures: {width_px, height_px, dark}, band_low_hz, band_high_hz, click_stem_s: [start, end] (the clicks' instants in the stem's
-        time: click sample less stem_start_sample, over the rate), tracks: [{track, take|None, send_speed}]}
+params: settings = {figures: {width_px, height_px, dark}, band_low_hz, band_high_hz, click_stem_s: [start, end] (the clicks'
+        instants in the stem's time: click sample less stem_start_sample, over the rate), tracks: [{track, take|None,
+        send_speed}]}
 """
 
 from bounceproof.figures import pairsum, stacking, survived, timing

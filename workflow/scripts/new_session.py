@@ -7,6 +7,7 @@ import sys
 from pathlib import Path
 
 import bounceproof
+from bounceproof.files import write_text
 from bounceproof.new_session import read_roles, write_new_session
 from bounceproof.session import SessionMistakes
 
@@ -22,10 +23,15 @@ def main(snakemake):
         roles = read_roles(PROJECT / "config" / "roles.yaml")
         lines = write_new_session(settings["stems"], settings["session"], roles=roles, mix_path=settings.get("mix"))
     except SessionMistakes as mistakes:
+        log(snakemake, mistakes.lines)
         sys.exit("\n".join(mistakes.lines))
+    log(snakemake, lines)
     print(*lines, sep="\n", flush=True)
-    for log in snakemake.log:
-        Path(log).write_text("\n".join(lines) + "\n", encoding="utf-8")
+
+
+def log(snakemake, lines):
+    for path in snakemake.log:
+        write_text(path, "\n".join(lines) + "\n")
 
 
 if __name__ == "__main__":

@@ -1,8 +1,8 @@
 """Write the mix-readiness report and its tables from finished results.
 
-input:  alignments, conditions, bands: lists parallel to params.settings["takes"]; chosen: list of chosen/TRACK/chosen.json; pair_summaries, pair_tables: lists (pairs/*.json,
-        *.tsv); stack (noise/stack.json), stack_table (noise/stack.tsv), reference (mix/reference.json);
-        survived, timing, stack_figure, pair_sums: figures/*.png
+input:  alignments, conditions, bands: lists parallel to params.settings["takes"]; chosen: list of chosen/TRACK/chosen.json;
+        pair_summaries, pair_tables: lists (pairs/*.json, *.tsv); stack (noise/stack.json), stack_table (noise/stack.tsv),
+        reference (mix/reference.json); survived, timing, stack_figure, pair_sums: figures/*.png
 output: page (report.html), tracks (tracks.tsv), pairs (pairs.tsv)
 params: settings = {session: the session record, takes: [{track, take}]} (takes: every take, chosen or not)
 """

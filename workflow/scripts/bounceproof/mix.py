@@ -1,7 +1,7 @@
 """Mix-ready returns and rough mixes.
 
-Conventions: samples are float, full scale = 1, all equally long from the song's start; `level_db` brings a return to its stem's level,
-`mix_db` is the mix's gain. Pan runs from -1 (left) over 0 to 1 (right) by the sine and cosine law: left = cos, right = sin
+Conventions: samples are float, full scale = 1, all equally long from the song's start; `level_db` brings a return to its stem's
+level, `mix_db` is the mix's gain. Pan runs from -1 (left) over 0 to 1 (right) by the sine and cosine law: left = cos, right = sin
 of (pan + 1) 45 degrees; the middle is 3.01 dB down on each side, a hard side at unit gain, the power always the same.
 The stem steers gain only: no sample of it enters a return.
 """
@@ -59,7 +59,8 @@ class Bus:
 
 
 def narrow_band(samples, rate_hz, band_hz):
-    """Samples (frames, channels) limited to band_hz by the magnitude of a fourth-order Butterworth high-pass and low-pass, zero phase.
+    """Samples (frames, channels) limited to band_hz by the magnitude of a fourth-order Butterworth high-pass and low-pass, zero
+    phase.
 
     Each edge is 3 dB down, 24 dB per octave beyond; an edge at or past half the rate is left out.
     """
@@ -86,7 +87,9 @@ def silence(frames):
 
 
 def why_silent(alignment):
-    """Why a track has nothing for the mix (one phrase), or None if it has. alignment: alignment.json's values, None while waiting."""
+    """Why a track has nothing for the mix (one phrase), or None if it has. alignment: alignment.json's values, None while
+    waiting.
+    """
     if alignment is None:
         return "no return yet"
     if alignment["state"] != "aligned":

@@ -72,7 +72,7 @@ def write_new_session(stems_dir, session_dir, *, roles, mix_path=None):
     Raises SessionMistakes, one line for each thing in the way, before anything is written.
     """
     stems_dir, session_dir = Path(stems_dir).absolute(), Path(session_dir).absolute()
-    paths, lines = _checked_places(stems_dir, session_dir)
+    paths, lines = check_places(stems_dir, session_dir), []
     stems = _read_stems(paths, roles, lines)
     balance = _fitted(stems, mix_path, lines) if mix_path else None
     pairs = propose_pairs(stems, lines)
@@ -92,7 +92,9 @@ def read_roles(path):
     return {role: {"words": entry.get("words", []), "group": entry.get("group", role)} for role, entry in content.items()}
 
 
-def _checked_places(stems_dir, session_dir):
+def check_places(stems_dir, session_dir):
+    """The stems' files; raises SessionMistakes where there are none, or where something would be overwritten."""
+    stems_dir, session_dir = Path(stems_dir), Path(session_dir)
     mistakes = [
         f"{session_dir / name}: it exists already and is not overwritten; name another session folder, or move it away"
         for name in ("session.yaml", "tracks.tsv", "pairs.tsv")
@@ -107,7 +109,7 @@ def _checked_places(stems_dir, session_dir):
         mistakes.append(f"{stems_dir}: it holds no audio files; put the song's stems there as WAV, FLAC or AIFF")
     if mistakes:
         raise SessionMistakes(mistakes)
-    return paths, []
+    return paths
 
 
 def _read_stems(paths, roles, lines):

@@ -1,8 +1,9 @@
 """Pairs: whether two returns still add up like their stems.
 
 Conventions: the relative delay is how much later the second return is than the first, beyond what the stems have, in us.
-`loss_db` is positive where the sum of the returns is weaker than the sum of the stems through the same responses; negative where stronger.
-Returns are summed after `level_db`, before mix gain and pan. Powers are hiss-free: the hiss of each return is taken off.
+`loss_db` is positive where the sum of the returns is weaker than the sum of the stems through the same responses; negative where
+stronger. Returns are summed after `level_db`, before mix gain and pan. Powers are hiss-free: the hiss of each return is taken
+off.
 """
 
 from typing import NamedTuple
@@ -46,8 +47,8 @@ class PairInput(NamedTuple):
 def check(pair, rate_hz, band_hz, *, kind, ok_db=1.0, poor_db=3.0):
     """(summary, rows) of a pair.
 
-    pair: PairInput at rate_hz; band_hz: the medium's (low, high), where delays are measured; kind: "one-source", "stereo" or "doubled".
-    summary has a block `aligned` and a block `clicks`, alike; rows are third-octaves (IEC 61260-1).
+    pair: PairInput at rate_hz; band_hz: the medium's (low, high), where delays are measured; kind: "one-source", "stereo" or
+    "doubled". summary has a block `aligned` and a block `clicks`, alike; rows are third-octaves (IEC 61260-1).
     """
     bands = analysis_bands(rate_hz)
     ways = {"aligned": pair.aligned, "clicks": pair.clicks}
@@ -121,7 +122,9 @@ class _BandSums:
         return (self.coherence(0, 1) > np.maximum(self.zero_level(), SHARED_COHERENCE)) & self.stands()
 
     def _expected_cross(self, name):
-        """The stems' cross power through both responses, per bin: Re S12 sqrt(P1 P2 / (S1 S2)), P less an even share of the band's hiss."""
+        """The stems' cross power through both responses, per bin: Re S12 sqrt(P1 P2 / (S1 S2)), P less an even share of the
+        band's hiss.
+        """
         at, width = self._at(name), np.maximum(self.bin_share.sum(axis=0), 1e-9)
         hiss = self.bin_share @ (self.hiss / width).T
         returns = np.prod([np.maximum(self.spectra.power(at + i) - hiss[:, i], 0.0) for i in (0, 1)], axis=0)
@@ -215,12 +218,12 @@ def adds_up_to(bands, loss_db, usable, limit_db):
 def relative_delay(stems, returns, rate_hz, band_hz, *, through_stems=False):
     """Relative delay of two returns beyond their stems', through time.
 
-    Blocks of a quarter of a second; each block's delay is the peak of the weighted cross-correlation nearest to zero, refined by the slope of the phase.
-    Where the stems share content the returns are compared with each other, turned back by the stems' own cross
-    phase; else (or through_stems) each return with its own stem. Returns dict: `delay_us` (weighted mean), `delay_sd_us` (of that
-    mean, from the blocks' scatter), `spread_us` (weighted rms through time about the mean), `rms_us`, `worst_us` (95 % of the
-    time less), `blocks`, `delay_by`, `air_cm`, `first_notch_hz` = 1 / (2 rms) (None above 20 kHz), `polarity` (1 or -1: the sign that most of the correlation's
-    highest peaks have); None where nothing was comparable or the peaks disagree.
+    Blocks of a quarter of a second; each block's delay is the peak of the weighted cross-correlation nearest to zero, refined by
+    the slope of the phase. Where the stems share content the returns are compared with each other, turned back by the stems' own
+    cross phase; else (or through_stems) each return with its own stem. Returns dict: `delay_us` (weighted mean), `delay_sd_us`
+    (of that mean, from the blocks' scatter), `spread_us` (weighted rms through time about the mean), `rms_us`, `worst_us` (95 %
+    of the time less), `blocks`, `delay_by`, `air_cm`, `first_notch_hz` = 1 / (2 rms) (None above 20 kHz), `polarity` (1 or -1:
+    the sign that most of the correlation's highest peaks have); None where nothing was comparable or the peaks disagree.
     """
     crosses = _block_crosses(stems, returns, rate_hz, band_hz)
     by_returns = not through_stems and crosses.shared >= SHARED_ENOUGH
@@ -287,7 +290,9 @@ def _block_delays(crosses, freq_hz):
 
 
 def _one_delay_s(cross, freq_hz):
-    """(delay, sign) of one cross power: correlation peak nearest to zero (90 % of the highest will do), then the phase's slope."""
+    """(delay, sign) of one cross power: correlation peak nearest to zero (90 % of the highest will do), then the phase's
+    slope.
+    """
     lags_s, correlation = _correlation(cross, freq_hz)
     size = np.abs(correlation)
     peaks = np.flatnonzero((size[1:-1] >= size[:-2]) & (size[1:-1] >= size[2:])) + 1

@@ -1,7 +1,7 @@
 """The returned mix beside the narrow-band reference.
 
-Conventions: mixes are (frames, 2), full scale = 1, over the same tracks; levels per band are the power of left plus right, rms in dBFS;
-correlation runs from -1 to 1 at zero lag, so a timing error lowers it. Loudness after ITU-R BS.1770 (pyloudnorm).
+Conventions: mixes are (frames, 2), full scale = 1, over the same tracks; levels per band are the power of left plus right, rms
+in dBFS; correlation runs from -1 to 1 at zero lag, so a timing error lowers it. Loudness after ITU-R BS.1770 (pyloudnorm).
 """
 
 import warnings
@@ -21,7 +21,8 @@ def loudness_lufs(samples, rate_hz):
 
     if len(samples) < 0.4 * rate_hz or not np.any(samples):
         return None
-    # Of the library's filters this is the one whose 48 kHz coefficients are the recommendation's own (0.04 LU apart from its default).
+    # Of the library's filters this is the one whose 48 kHz coefficients are the recommendation's own (0.04 LU apart from its
+    # default).
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         value = pyloudnorm.Meter(rate_hz, filter_class="DeMan").integrated_loudness(np.asarray(samples, dtype=float))
@@ -124,7 +125,8 @@ def answer(comparison, tracks, left_out):
     parts = [f"{tracks} track{'s' if tracks > 1 else ''} returned"]
     if comparison["spectrum_rms_db"] is not None:
         parts.append(
-            f"within the medium's band the returned mix keeps to the narrow-band reference within {comparison['spectrum_rms_db']:.1f} dB rms"
+            f"within the medium's band the returned mix keeps to the narrow-band reference"
+            f" within {comparison['spectrum_rms_db']:.1f} dB rms"
             f" (furthest {comparison['furthest_db']:+.1f} dB at {comparison['furthest_hz']:g} Hz)"
         )
     over = comparison["programme_over_hiss_db"]

@@ -1,7 +1,7 @@
 """The run sheet: what to play to the recorder, in which order, and how long the evening will be.
 
-Conventions: times in seconds; levels in dBFS; one row per transfer in the order of its number. Winding is reckoned as a tenth of the
-playing time and handling as 20 s a transfer (common practice, no source): plan with it, do not trust it.
+Conventions: times in seconds; levels in dBFS; one row per transfer in the order of its number. Winding is reckoned as a tenth of
+the playing time and handling as 20 s a transfer (common practice, no source): plan with it, do not trust it.
 """
 
 from bounceproof.report import templates
@@ -26,8 +26,8 @@ COLUMNS = (
 def rows(transfers, *, side_minutes, leader_s, has_tape=True):
     """The rows of the run sheet.
 
-    transfers: dicts in any order with number, track, file, sample_rate_hz, samples (of the whole transfer), gain_db, peak_dbfs, send_speed.
-    A transfer that no longer fits opens the next side; each side begins with its leader.
+    transfers: dicts in any order with number, track, file, sample_rate_hz, samples (of the whole transfer), gain_db, peak_dbfs,
+    send_speed. A transfer that no longer fits opens the next side; each side begins with its leader.
     """
     out, side, at_s, left = [], 1, float(leader_s), 0
     for transfer in sorted(transfers, key=lambda one: one["number"]):
@@ -76,17 +76,21 @@ def steps(sheet, *, medium, leader_s, has_tape=True):
         return (
             "Join the interface's output to its input with one lead: nothing else in between.",
             "Play each file and record its return, a take each, into the session's folder returns/TRACK/.",
-            "Run the chain again: a wire must come back at the stem's level, flat, with no timing error. Only then bring in the recorder.",
+            "Run the chain again: a wire must come back at the stem's level, flat, with no timing error."
+            " Only then bring in the recorder.",
         )
     first = sheet[0]["track"] if sheet else "the first track"
     return (
-        f"The wire first: send one transfer ({first}) through a lead from output to input, with no recorder, and let the chain judge it."
+        f"The wire first: send one transfer ({first}) through a lead from output to input, with no recorder,"
+        " and let the chain judge it."
         " What it finds there belongs to your computer, not to the tape.",
         "Loudspeakers and headphones down or off. Pad between output and recorder; input monitoring off.",
         f"Wind to the start of the side. The tape begins with its leader: let {leader_s:g} s run before the first transfer.",
-        "Trial: record the first minute of the loudest transfer, play it back, and lower the output until its peaks no longer sound rough.",
+        "Trial: record the first minute of the loudest transfer, play it back,"
+        " and lower the output until its peaks no longer sound rough.",
         "Record the transfers in the order below, each whole; leave the output level alone from then on.",
-        "Wind back, switch the recorder to replay, capture each transfer (or a whole side in one file) at 24 bit, peaks well under full scale.",
+        "Wind back, switch the recorder to replay, capture each transfer (or a whole side in one file)"
+        " at 24 bit, peaks well under full scale.",
         "Put each capture into returns/TRACK/ (any take name), or whole sides into returns/unsorted/, and run the chain again.",
         "A track that the report wants again costs its own transfer only: nothing else has to be recorded twice.",
     )

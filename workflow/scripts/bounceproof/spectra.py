@@ -1,7 +1,7 @@
 """Spectra of signals that share one time base, and their errors.
 
-Conventions: samples are one-dimensional, full scale = 1; a power is a mean square (full-scale sine 0.5 = -3.01 dBFS). Segments are
-Hann-windowed and overlap by half; the powers of a segment's bins add up to its mean square. Cross powers are conj(X) Y: a
+Conventions: samples are one-dimensional, full scale = 1; a power is a mean square (full-scale sine 0.5 = -3.01 dBFS). Segments
+are Hann-windowed and overlap by half; the powers of a segment's bins add up to its mean square. Cross powers are conj(X) Y: a
 second signal that is late by tau has the phase -2 pi f tau. A `bands` argument is a list of quantities.Band.
 """
 

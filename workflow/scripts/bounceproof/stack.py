@@ -1,8 +1,8 @@
 """The stack: how the hiss of all tracks adds up at the mix's gains.
 
-Conventions: hiss of separate passes is incoherent, so powers add. A track's gain is level_db + mix_db; pan spreads its power over left and
-right without changing their sum (sine and cosine law), so every total here is the power of left plus right. Levels are rms in
-dBFS. Hum is not in these figures.
+Conventions: hiss of separate passes is incoherent, so powers add. A track's gain is level_db + mix_db; pan spreads its power
+over left and right without changing their sum (sine and cosine law), so every total here is the power of left plus right. Levels
+are rms in dBFS. Hum is not in these figures.
 """
 
 from typing import NamedTuple
@@ -17,7 +17,8 @@ FRAME_S = 0.05
 
 
 class Layer(NamedTuple):
-    """One track's hiss: gain_db = level_db + mix_db; levels_dbfs: dict of MEASURES at the capture's level; band_dbfs: dict nominal_hz -> dBFS.
+    """One track's hiss: gain_db = level_db + mix_db; levels_dbfs: dict of MEASURES at the capture's level; band_dbfs: dict
+    nominal_hz -> dBFS.
 
     playing_s: spans in which its stem plays; signal_dbfs: the return's level over the whole song within the band, hiss taken off.
     """

@@ -6,6 +6,7 @@ Conventions: samples float32, full scale = 1 (more is kept); channel is "mono", 
 import numpy as np
 
 from bounceproof.audio import AudioProblem, resample
+from bounceproof.session.stems import check_stem_samples
 
 
 def prepared_stem(source, name, settings):
@@ -14,10 +15,10 @@ def prepared_stem(source, name, settings):
     settings: channel, sample_rate_hz, song_samples. Raises AudioProblem where samples are not finite or the channel is missing.
     """
     samples = one_channel(source.samples, settings["channel"], name)
-    if not np.all(np.isfinite(samples)):
-        place = int(np.argmin(np.isfinite(samples)))
-        raise AudioProblem(f"{name}: sample {place} is not a finite number; export the stem again.")
-    notes = []
+    problem = check_stem_samples(samples)
+    if problem and not np.all(np.isfinite(samples)):
+        raise AudioProblem(f"{name}: {problem}.")
+    notes = [problem] if problem else []
     if source.rate_hz != settings["sample_rate_hz"]:
         notes.append(f"resampled from {source.rate_hz} to {settings['sample_rate_hz']} Hz")
         samples = resample(samples, source.rate_hz, settings["sample_rate_hz"])

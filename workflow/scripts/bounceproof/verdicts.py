@@ -83,7 +83,8 @@ def _flags(alignment):
     """Flags set while aligning; a plain look is due, since the take was used all the same."""
     hints = list(alignment.get("hints") or [])
     sentences = hints if hints else [f"Flagged while aligning: {flag}" for flag in alignment.get("flags") or []]
-    return [Finding(LOOK, _sentence(sentence), alignment.get("next_step")) for sentence in sentences]
+    step = alignment.get("next_step") or "Listen to it before you trust it."
+    return [Finding(LOOK, _sentence(sentence), step) for sentence in sentences]
 
 
 def _timing(alignment, limit):

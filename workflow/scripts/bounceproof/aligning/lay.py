@@ -8,22 +8,20 @@ from typing import NamedTuple
 
 import numpy as np
 
-from bounceproof.aligning.channels import Channel, choose_channel, is_silent
+from bounceproof.aligning.channels import Channel, choose_channel
+from bounceproof.aligning.draft import CannotPlace, Draft
+from bounceproof.aligning.maps import in_stem_time, slowed, straight_through_clicks, weighted_rms_us
 from bounceproof.aligning.music import compare, mean_likeness, recognised, timing_rms_us
 from bounceproof.aligning.placing import place_clicks
-from bounceproof.condition.capture import clipping
 from bounceproof.condition.level import level_db
 from bounceproof.reading import read_through
 from bounceproof.timemap import TimeMap
 
-ALIGNED, REJECTED = "aligned", "rejected"
-_DC_FLAG_DBFS = -50.0
 _QUIET_S = 2.0
-_FACTOR_WORDS = {0.25: "a quarter of its speed", 0.5: "half speed", 2.0: "double speed", 4.0: "four times its speed"}
 
 
 class Laid(NamedTuple):
-    """alignment: the values of alignment.json; time_map: TimeMap or None; aligned, aligned_clicks: float arrays of the stem's length."""
+    """alignment: the values of alignment.json; time_map: TimeMap or None; aligned, aligned_clicks: float32 arrays of the stem's length."""
 
     alignment: dict
     time_map: TimeMap | None
@@ -31,12 +29,13 @@ class Laid(NamedTuple):
     aligned_clicks: np.ndarray
 
 
-class CannotPlace(Exception):
-    """A return that cannot be laid; its text is the reason, `next_step` what to do."""
+class Placing(NamedTuple):
+    """How a return lies: time_map in stem time, polarity, what was measured on the way (for alignment.json), flags with their hints."""
 
-    def __init__(self, reason, next_step):
-        super().__init__(reason)
-        self.next_step = next_step
+    time_map: TimeMap
+    polarity: int
+    values: dict
+    flags: list
 
 
 def lay_return(capture, capture_rate_hz, stem, sent, facts, *, settings, band_hz, channel=None, names=None, notes=()):
@@ -48,84 +47,120 @@ def lay_return(capture, capture_rate_hz, stem, sent, facts, *, settings, band_hz
     what cannot be placed comes back as `rejected` with its reason, silent and without a map.
     """
     chosen = choose_channel(capture, capture_rate_hz, wanted=channel)
-    draft = _Draft(chosen, settings["method"], notes)
+    draft = Draft(chosen, settings["method"], notes)
     try:
         draft.look_for_damage(capture_rate_hz)
-        return _lay(draft, capture_rate_hz, stem, sent, facts, settings, band_hz, names or {})
+        return _Laying(draft, capture_rate_hz, stem, sent, facts, settings, band_hz).laid(names or {})
     except CannotPlace as problem:
-        silence = np.zeros(len(stem), dtype=np.float32)
-        return Laid(draft.rejected(str(problem), problem.next_step), None, silence, silence)
+        return _nothing(draft.rejected(str(problem), problem.next_step), len(stem))
 
 
-def _lay(draft, rate_hz, stem, sent, facts, settings, band_hz, names):
-    samples = draft.channel.samples
-    placed = place_clicks(samples, rate_hz, facts, speed_search_percent=settings["speed_search_percent"])
-    draft.note_clicks(placed, names)
-    straight = _straight_map(placed, facts, len(stem))
-    if straight is None:
-        raise _no_clicks(placed, names)
-    aligned_clicks = _read(samples, rate_hz, straight, len(stem), facts)
-    polarity = _polarity(placed)
-    windows = compare(stem, aligned_clicks, facts["sample_rate_hz"], polarity=polarity)
-    if not recognised(windows):
-        raise CannotPlace(
-            f"The clicks are there but the music is not: likeness {mean_likeness(windows):.2f}, {windows.chance:.2f} by chance.",
-            "Check that this is the return of this track and that the stem, not only the clicks, reached the recorder.",
-        )
-    clicks_rms_us = timing_rms_us(windows)
-    time_map = _with_sigma(straight, clicks_rms_us)
-    draft.note_reach(time_map, len(samples) / rate_hz)
-    aligned_clicks = (polarity * aligned_clicks).astype(np.float32)
-    level = level_db(stem, aligned_clicks, facts["sample_rate_hz"], band_hz, **_quiet(samples, rate_hz, placed))
-    draft.values.update(
-        level_db=level.level_db,
-        level_sigma_db=level.sigma_db,
-        speed_percent=time_map.speed_percent,
-        polarity=polarity,
-        clicks_only_rms_us=clicks_rms_us,
-        residual_rms_us=clicks_rms_us,
-        offset_sigma_us=_offset_sigma_us(placed),
-        likeness=mean_likeness(windows),
-        likeness_by_chance=windows.chance,
-    )
-    return Laid(draft.aligned(), time_map, aligned_clicks, aligned_clicks)
+def unreadable(reason, stem_samples, method):
+    """The Laid of a capture that cannot be read at all."""
+    nothing = Channel(np.zeros(0, np.float32), 1, dict.fromkeys(("rate_hz", "channels", "channel", "frames", "seconds")), [])
+    return _nothing(Draft(nothing, method, ()).rejected(reason, "Put a readable capture in its place."), stem_samples)
 
 
-def _read(samples, rate_hz, time_map, count, facts):
-    return read_through(samples, rate_hz, time_map, start_s=0.0, count=count, rate_hz=facts["sample_rate_hz"])
+def _nothing(alignment, stem_samples):
+    silence = np.zeros(stem_samples, dtype=np.float32)
+    return Laid(alignment, None, silence, silence)
 
 
-def _straight_map(placed, facts, stem_samples):
-    """The map through two clicks, or through one at the speed its own sweeps show; None without any."""
-    rate_hz, send_speed = facts["sample_rate_hz"], facts["send_speed"]
-    start_s, end_s = facts["start_click_sample"] / rate_hz, facts["end_click_sample"] / rate_hz
-    if placed.start and placed.end:
-        speed = (end_s - start_s) / (placed.end.instant_s - placed.start.instant_s)
-    elif placed.start or placed.end:
-        speed = (placed.start or placed.end).speed_ratio
-    else:
-        return None
-    anchor_s, there_s = (start_s, placed.start.instant_s) if placed.start else (end_s, placed.end.instant_s)
-    stem_start_s = facts["stem_start_sample"] / rate_hz
-    offset_s = there_s + (stem_start_s - anchor_s) / speed
-    return TimeMap.straight(offset_s, speed * send_speed, stem_samples / rate_hz)
+class _Laying:
+    """One return being laid: clicks first, then the music between them."""
 
+    def __init__(self, draft, rate_hz, stem, sent, facts, settings, band_hz):
+        self.draft, self.samples, self.rate_hz = draft, draft.channel.samples, rate_hz
+        self.stem, self.sent, self.facts = stem, sent, facts
+        self.settings, self.band_hz = settings, band_hz
 
-def _with_sigma(straight, clicks_rms_us):
-    """Between two clicks the map is as uncertain as the music was seen to stray from it."""
-    return TimeMap(straight.stem_s, straight.return_s, clicks_rms_us if np.isfinite(clicks_rms_us) else np.inf)
+    def laid(self, names):
+        placed = place_clicks(self.samples, self.rate_hz, self.facts, speed_search_percent=self.settings["speed_search_percent"])
+        self.draft.note_clicks(placed, names)
+        straight = straight_through_clicks(placed, self.facts)
+        if placed.others and straight is None:
+            raise _other_clicks(placed, names)
+        placing = self._followed(placed, straight) if self.settings["method"] == "follow" else self._by_clicks(placed, straight)
+        aligned = self._read(placing)
+        level = level_db(self.stem, aligned, self.facts["sample_rate_hz"], self.band_hz, **self._quiet(placed))
+        self.draft.values.update(level_db=level.level_db, level_sigma_db=level.sigma_db, **placing.values)
+        self.draft.values.update(speed_percent=placing.time_map.speed_percent, polarity=placing.polarity)
+        for flag in placing.flags:
+            self.draft.flag(*flag)
+        self.draft.note_reach(placing.time_map, len(self.samples) / self.rate_hz)
+        return Laid(self.draft.aligned(), placing.time_map, aligned, self._aligned_clicks(placing, straight, aligned))
 
+    def _aligned_clicks(self, placing, straight, aligned):
+        """The return through its two clicks alone; without clicks, through the straight line that fits the map's ends."""
+        if self.settings["method"] == "clicks":
+            return aligned
+        known = placing.time_map
+        if straight is None:
+            line = TimeMap(known.stem_s[[0, -1]], known.return_s[[0, -1]], np.inf)
+        else:
+            line = in_stem_time(straight, self.facts, len(self.stem))
+        return self._read(placing._replace(time_map=line))
 
-def _quiet(samples, rate_hz, placed):
-    """The last 2 s before the start click: hiss alone."""
-    if not placed.start:
-        return {}
-    # The click's first sweep lies up to 0.25 s before its instant.
-    last = int((placed.start.instant_s - 0.3 / placed.start.speed_ratio) * rate_hz)
-    first = max(0, last - int(_QUIET_S * rate_hz))
-    if last - first < 0.2 * rate_hz:
-        return {}
-    return {"quiet": samples[first:last], "quiet_rate_hz": rate_hz / placed.start.speed_ratio}
+    def _by_clicks(self, placed, straight):
+        """The straight line through two clicks; how far the music strays from it is its uncertainty."""
+        if straight is None:
+            raise _no_clicks(placed)
+        polarity = _polarity(placed)
+        time_map = in_stem_time(straight, self.facts, len(self.stem))
+        windows = self._recognised(time_map, polarity)
+        stray_us = timing_rms_us(windows)
+        time_map = TimeMap(time_map.stem_s, time_map.return_s, stray_us if np.isfinite(stray_us) else np.inf)
+        values = {
+            "clicks_only_rms_us": stray_us,
+            "residual_rms_us": stray_us,
+            "offset_sigma_us": _offset_sigma_us(placed),
+            "likeness": mean_likeness(windows),
+            "likeness_by_chance": windows.chance,
+        }
+        return Placing(time_map, polarity, values, [])
+
+    def _followed(self, placed, straight):
+        """The map from the music itself, held by the clicks where there are any."""
+        from bounceproof.aligning.following import follow_return
+
+        if straight is None and placed.reversed:
+            raise _no_clicks(placed)
+        found = follow_return(self, placed, straight)
+        time_map = in_stem_time(found.sent_map, self.facts, len(self.stem))
+        windows = self._recognised(time_map, found.polarity)
+        values = dict(found.values, likeness=mean_likeness(windows), likeness_by_chance=windows.chance)
+        if straight is not None:
+            line = in_stem_time(straight, self.facts, len(self.stem))
+            values["clicks_only_rms_us"] = weighted_rms_us(line, time_map, self.stem, self.facts["sample_rate_hz"])
+        return Placing(time_map, found.polarity, values, found.flags)
+
+    def _recognised(self, time_map, polarity):
+        """The Windows of the return laid by a map. Raises CannotPlace where its music is not the stem's."""
+        laid = self._read(Placing(time_map, polarity, {}, []))
+        windows = compare(self.stem, laid, self.facts["sample_rate_hz"])
+        if not recognised(windows):
+            raise CannotPlace(
+                f"The clicks are there but the music is not: likeness {mean_likeness(windows):.2f}, {windows.chance:.2f} by chance.",
+                "Check that this is the return of this track and that the stem, not only the clicks, reached the recorder.",
+            )
+        return windows
+
+    def _read(self, placing):
+        """The return through a map, polarity as sent, silent where the map is not known."""
+        rate_hz = self.facts["sample_rate_hz"]
+        laid = read_through(self.samples, self.rate_hz, placing.time_map, start_s=0.0, count=len(self.stem), rate_hz=rate_hz)
+        return (placing.polarity * laid).astype(np.float32)
+
+    def _quiet(self, placed):
+        """The last 2 s before the start click: hiss alone."""
+        if not placed.start:
+            return {}
+        # The click's first sweep lies up to 0.25 s before its instant.
+        last = int((placed.start.instant_s - 0.3 / placed.start.speed_ratio) * self.rate_hz)
+        first = max(0, last - int(_QUIET_S * self.rate_hz))
+        if last - first < 0.2 * self.rate_hz:
+            return {}
+        return {"quiet": self.samples[first:last], "quiet_rate_hz": self.rate_hz / placed.start.speed_ratio}
 
 
 def _polarity(placed):
@@ -138,117 +173,19 @@ def _offset_sigma_us(placed):
     return float(np.sqrt(np.sum(np.square(sigmas))) / len(sigmas))
 
 
-def _no_clicks(placed, names):
+def _other_clicks(placed, names):
+    number, _ = placed.others[0]
+    whose = f"track {names[number]}" if number in names else f"a transfer number {number} that this session does not have"
+    return CannotPlace(f"The clicks are those of {whose}.", "File the capture under that track, and capture this one again.")
+
+
+def _no_clicks(placed):
     if placed.reversed:
         return CannotPlace(
             "The return runs backwards: its clicks read only in reverse.",
             "The tape's other side was played, or the file was reversed; capture the right side, or reverse the file.",
         )
-    if placed.others:
-        number, _ = placed.others[0]
-        whose = f"track {names[number]}" if number in names else f"a transfer number {number} that this session does not have"
-        return CannotPlace(f"The clicks are those of {whose}.", "File the capture under that track, and capture this one again.")
     return CannotPlace(
         "No click was found at any speed from a quarter to four times the right one.",
         "Check that the whole transfer was played, clicks included, and that the recorder recorded; then capture it again.",
     )
-
-
-class _Draft:
-    """alignment.json while it is being filled: flags are single words for tables, hints sentences for a person."""
-
-    def __init__(self, channel, method, notes):
-        self.channel = channel
-        self.flags, self.hints = [], [*channel.hints, *notes]
-        self._next_step = None
-        self.values = {
-            "method": method,
-            "capture": channel.facts,
-            "clicks": [],
-            "start_click_return_s": None,
-            "end_click_return_s": None,
-            **dict.fromkeys(("speed_percent", "polarity", "level_db", "level_sigma_db", "clicks_only_rms_us", "residual_rms_us")),
-            **dict.fromkeys(("offset_sigma_us", "drift_percent", "wow_percent", "flutter_percent", "weighted_flutter_percent")),
-        }
-
-    def flag(self, word, hint, next_step=None):
-        self.flags.append(word)
-        self.hints.append(hint)
-        self._next_step = self._next_step or next_step
-
-    def look_for_damage(self, rate_hz):
-        """What is wrong with the capture as a file. Raises CannotPlace for silence."""
-        samples = self.channel.samples
-        if is_silent(samples):
-            raise CannotPlace(
-                "The capture is digital silence: nothing reached the converter.",
-                "Check the cable, the input chosen and the record level, and capture it again.",
-            )
-        clipped = clipping(samples, rate_hz)
-        self.values["capture"]["clipping"] = clipped
-        if clipped["runs"]:
-            side = {"both": "", "upper": ", upper side only", "lower": ", lower side only", None: ""}[clipped["side"]]
-            self.flag(
-                "clipped",
-                f"Clipped {clipped['runs']} times at {clipped['at_dbfs']:.1f} dBFS{side}, first at {clipped['first_s']:.2f} s.",
-                "Lower the capture level and play the tape again.",
-            )
-        if self.channel.facts["dc_dbfs"] > _DC_FLAG_DBFS:
-            self.flag("direct current", f"Direct current of {self.channel.facts['dc_dbfs']:.1f} dBFS was taken off.")
-
-    def note_clicks(self, placed, names):
-        for end, hit in (("start", placed.start), ("end", placed.end)):
-            if hit:
-                self.values[f"{end}_click_return_s"] = hit.instant_s
-                self.values["clicks"].append({**hit._asdict()})
-        if placed.factor != 1.0:
-            words = _FACTOR_WORDS[placed.factor]
-            self.flag(
-                "wrong speed",
-                f"Played at {words}; it is used, but what lay beyond the capture's band is lost.",
-                "Set the machine's speed and capture it again.",
-            )
-        if bool(placed.start) != bool(placed.end):
-            missing = "end" if placed.start else "start"
-            self.flag(
-                "one click",
-                f"The {missing} click is missing: the speed is that of the other click alone.",
-                "Capture the whole transfer.",
-            )
-        if (placed.start or placed.end) and placed.others:
-            others = ", ".join(
-                names.get(number, f"number {number}") for number in sorted({number for number, _ in placed.others})
-            )
-            self.hints.append(f"Clicks of other transfers are in the capture too: {others}.")
-
-    def note_reach(self, time_map, capture_s):
-        lost_s = max(0.0, time_map.stem_s[-1] - float(time_map.stem_at(capture_s))) + max(0.0, float(time_map.stem_at(0.0)))
-        if lost_s > 0.01:
-            self.flag(
-                "cut short", f"{lost_s:.1f} s of the stem lie outside the capture and stay silent.", "Capture the whole transfer."
-            )
-
-    def aligned(self):
-        return self._finished(ALIGNED, None)
-
-    def rejected(self, reason, next_step):
-        self._next_step = next_step
-        return self._finished(REJECTED, reason)
-
-    def _finished(self, state, reason):
-        return {
-            "state": state,
-            "reason": reason,
-            "flags": self.flags,
-            "hints": self.hints,
-            "next_step": self._next_step,
-            **self.values,
-        }
-
-
-def unreadable(reason, stem_samples, method):
-    """The Laid of a capture that cannot be read at all."""
-    nothing = Channel(np.zeros(0, np.float32), 1, dict.fromkeys(("rate_hz", "channels", "channel", "frames", "seconds")), [])
-    silence = np.zeros(stem_samples, dtype=np.float32)
-    draft = _Draft(nothing, method, ())
-    return Laid(draft.rejected(reason, "Put a readable capture in its place."), None, silence, silence)

@@ -15,9 +15,9 @@ _CEILING_RUNS = 6
 def clipping(samples, rate_hz, *, run_samples=3):
     """Runs of samples held at the highest or lowest value.
 
-    Returns dict: `runs` (count), `samples`, `first_s` (None without any), `at_dbfs` (the ceiling), `side` ("both", "upper", "lower" or
-    None), `full_scale` (True where the ceiling is the converter's own). A ceiling below full scale counts only when it is
-    met at least 6 times.
+    Returns dict: `runs` (count), `samples`, `first_s` (None without any), `at_dbfs` (the ceiling), `side` ("both", "upper",
+    "lower" or None), `full_scale` (True where the ceiling is the converter's own). A ceiling below full scale counts only when
+    it is met at least 6 times.
     """
     found = {side: _runs(sign * np.asarray(samples), run_samples) for side, sign in (("upper", 1.0), ("lower", -1.0))}
     found = {side: runs for side, runs in found.items() if _believed(runs)}

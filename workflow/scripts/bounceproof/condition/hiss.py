@@ -1,8 +1,8 @@
 """Hiss and hum of a return, from a stretch of its capture that holds neither click nor music.
 
 Conventions: levels are rms in dBFS (full-scale sine -3.01), at the capture's own level; hum lines are told apart and kept out of
-every hiss figure, because hum does not stack like hiss. Frequencies of the hiss are counted in the stem's time (capture rate over speed
-ratio), those of hum lines in the capture's own, where the mains is.
+every hiss figure, because hum does not stack like hiss. Frequencies of the hiss are counted in the stem's time (capture rate
+over speed ratio), those of hum lines in the capture's own, where the mains is.
 """
 
 from typing import NamedTuple
@@ -18,8 +18,8 @@ SEGMENT_S = 0.5
 # A line this far over its surroundings' median stands there by chance about once in 10^6 bins: of one periodogram, of at
 # least three averaged ones (exponential and gamma distribution).
 _LINE_OVER_MEDIAN_DB = {False: 13.0, True: 9.0}
-# The sum over a band of Hann-windowed bins scatters as if it held 18/35 independent values per bin: (sum w^2)^2 / (n sum w^4); half
-# overlapping segments add 5.6 % to the variance of their mean.
+# The sum over a band of Hann-windowed bins scatters as if it held 18/35 independent values per bin: (sum w^2)^2 / (n sum w^4);
+# half overlapping segments add 5.6 % to the variance of their mean.
 _INDEPENDENT_PER_BIN = 18.0 / 35.0
 _OVERLAP_LOSS = 1.056
 
@@ -93,7 +93,9 @@ def measure_hiss(quiet, capture_rate_hz, speed_ratio, bands, band_hz):
 
 
 def _periodogram(samples, rate_hz):
-    """(freq_hz, power per bin, segments): mean of half-overlapping Hann-windowed segments; the powers add up to the mean square."""
+    """(freq_hz, power per bin, segments): mean of half-overlapping Hann-windowed segments; the powers add up to the mean
+    square.
+    """
     segment = min(len(samples), round(SEGMENT_S * rate_hz)) // 2 * 2
     whole = (len(samples) - segment) // (segment // 2) * (segment // 2) + segment
     power = [np.sum(np.abs(block[:, :, 0]) ** 2, axis=0) for block in spectra.transforms([samples[:whole]], segment)]

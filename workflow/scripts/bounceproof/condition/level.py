@@ -1,7 +1,7 @@
 """The gain that brings an aligned return to its stem's level.
 
-Conventions: powers are mean squares per third-octave; `level_db` is what to add to the return. Only what stands over the hiss counts,
-and only within the medium's nominal band, so that neither send level, capture gain nor hiss enter.
+Conventions: powers are mean squares per third-octave; `level_db` is what to add to the return. Only what stands over the hiss
+counts, and only within the medium's nominal band, so that neither send level, capture gain nor hiss enter.
 """
 
 from typing import NamedTuple
@@ -13,7 +13,9 @@ from bounceproof.quantities import power_db, third_octave_bands
 
 
 class Level(NamedTuple):
-    """level_db: gain in dB, None where nothing stands over the hiss; sigma_db: its sd, None likewise; bands: how many carried it."""
+    """level_db: gain in dB, None where nothing stands over the hiss; sigma_db: its sd, None likewise; bands: how many carried
+    it.
+    """
 
     level_db: float | None
     sigma_db: float | None
@@ -46,8 +48,8 @@ def hiss_band_powers(quiet, rate_hz, bands):
 def level_db(stem, aligned, rate_hz, band_hz, *, quiet=None, quiet_rate_hz=None):
     """Level of an aligned return against its stem.
 
-    stem, aligned: one-dimensional, one time base, rate_hz; band_hz: (low, high) of the medium; quiet: a stretch of the capture without
-    music or click, at quiet_rate_hz counted in the stem's time (the capture's rate over the speed ratio).
+    stem, aligned: one-dimensional, one time base, rate_hz; band_hz: (low, high) of the medium; quiet: a stretch of the capture
+    without music or click, at quiet_rate_hz counted in the stem's time (the capture's rate over the speed ratio).
     Powers are compared, hiss taken off, where the stem plays: milliseconds of remaining timing error do not change
     them, as they would an H1 estimate.
     """
@@ -60,7 +62,9 @@ def level_db(stem, aligned, rate_hz, band_hz, *, quiet=None, quiet_rate_hz=None)
 
 
 class Played(NamedTuple):
-    """Per band, over the segments where the stem plays in it: mean powers of stem and return, and how long in seconds it plays."""
+    """Per band, over the segments where the stem plays in it: mean powers of stem and return, and how long in seconds it
+    plays.
+    """
 
     stem: np.ndarray
     returned: np.ndarray

@@ -46,8 +46,8 @@ def measure_condition(
 ):
     """(condition, rows of bands.tsv) of an aligned return.
 
-    stem, aligned: one-dimensional at rate_hz on one time base; capture: the channel used, at capture_rate_hz; alignment: the values of
-    alignment.json; band_hz: the medium's (low, high); transfer: dict with gap_s and tail_s; role_bands: dicts with
+    stem, aligned: one-dimensional at rate_hz on one time base; capture: the channel used, at capture_rate_hz; alignment: the
+    values of alignment.json; band_hz: the medium's (low, high); transfer: dict with gap_s and tail_s; role_bands: dicts with
     name, low_hz, high_hz, importance.
     """
     stem, aligned = np.asarray(stem), np.asarray(aligned)
@@ -57,7 +57,7 @@ def measure_condition(
     speed_ratio = 1.0 + (alignment.get("speed_percent") or 0.0) / 100.0
     hiss, quiet = _hiss(capture, capture_rate_hz, alignment, speed_ratio, bands, band_hz, transfer)
     powers = spectra.band_powers([stem, aligned], rate_hz, bands)
-    survival = _survival(stem, aligned, powers, hiss, bands, rate_hz)
+    survival = _survival(stem, aligned, powers, hiss, bands, rate_hz, alignment.get("residual_rms_us"))
     over, mask = _overall(powers, hiss, levels.inside(bands, band_hz), bands, rate_hz)
     level = levels.level_from_powers(survival.played, hiss.band_powers, bands, band_hz, rate_hz, quiet_s=hiss.seconds)
     condition = {
@@ -94,15 +94,19 @@ def _hiss(capture, capture_rate_hz, alignment, speed_ratio, bands, band_hz, tran
     return hisses.measure_hiss(piece, capture_rate_hz, speed_ratio, bands, band_hz), quiet
 
 
-def _survival(stem, aligned, powers, hiss, bands, rate_hz):
+def _survival(stem, aligned, powers, hiss, bands, rate_hz, timing_us):
     mask = spectra.playing(powers[:, 0])
     coherence, h1, averages = survivals.coherent_output(stem, aligned, rate_hz, bands, mask)
     played = levels.played_powers(powers)
-    return survivals.Survival(played, hiss.band_powers, bands, rate_hz, hiss.seconds, coherence, h1, averages)
+    return survivals.Survival(
+        played, hiss.band_powers, bands, rate_hz, hiss.seconds, coherence, h1, averages, timing_us=timing_us
+    )
 
 
 def _overall(powers, hiss, chosen, bands, rate_hz):
-    """Signal over hiss within the medium's band, over the segments within 30 dB of the stem's loudest there; and those segments."""
+    """Signal over hiss within the medium's band, over the segments within 30 dB of the stem's loudest there; and those
+    segments.
+    """
     in_band = powers[:, :, chosen].sum(axis=2)
     mask = spectra.playing(in_band[:, 0])
     noise = hiss.band_powers[chosen].sum()
@@ -168,9 +172,9 @@ def _notes(quiet, level, survival, chosen):
         notes.append(f"The lead-in was missing or too short: hiss was measured in the {quiet.source}.")
     if level.level_db is None:
         notes.append("No band stands over the hiss: no level could be measured.")
-    if (survival.stands & chosen & ~survival.by_h1).any():
+    if (chosen & ~survival.by_h1).any():
         notes.append(
             "In some bands stem and return agree less than hiss explains (remaining timing error or distortion);"
-            " the response there comes from powers, not from H1."
+            " the response there comes from powers, not from H1, and only where the signal is strong."
         )
     return notes

@@ -11,35 +11,45 @@ from bounceproof.condition.level import signal_sd
 from bounceproof.quantities import power_db
 
 KNOWN_SD_DB = 1.0
+STEADY_RAD = 0.3
 SILENT_UNDER_HISS_DB = 10.0
 
 
 class Survival:
-    """Per band, arrays of one length: stem, returned, hiss, signal (powers); signal_sd; coherence; h1 (power ratio); averages."""
+    """Per band, arrays of one length: stem, returned, hiss, signal (powers); signal_sd; coherence; h1 (power ratio); averages.
 
-    def __init__(self, played, hiss, bands, rate_hz, quiet_s, coherence, h1, averages):
+    timing_us: the alignment's remaining timing error (rms), None where it is not known; it decides where H1 may be trusted.
+    """
+
+    def __init__(self, played, hiss, bands, rate_hz, quiet_s, coherence, h1, averages, *, timing_us=None):
         self.bands, self.played, self.hiss = bands, played, hiss
         self.coherence, self.h1, self.averages = coherence, h1, averages
         hop_s = spectra.segment_samples(rate_hz) / 2 / rate_hz
-        self.signal = np.maximum(played.returned - hiss, 0.0)
+        above = np.maximum(played.returned - hiss, 0.0)
+        total = above + hiss
+        # The coherence that hiss alone leaves is S / (S + N): where it is reached, neither timing nor distortion took any.
+        reached = coherence >= 0.9 * np.where(total > 0, above / np.where(total > 0, total, 1.0), 0.0)
+        self.by_h1 = reached | self._steady(timing_us)
+        # Hiss that rises under the signal is in the power above the hiss, not in the coherent power.
+        self.signal = np.where(self.by_h1, coherence * played.returned, above)
         self.signal_sd = signal_sd(self.signal, hiss, bands, played.segments * hop_s, quiet_s)
         self.quiet_bt = np.maximum([(band.high_hz - band.low_hz) * quiet_s for band in bands], 1.0)
 
+    def _steady(self, timing_us):
+        """Where the timing error turns the phase so little (sd of 0.3 rad) that it takes under a tenth of the coherence."""
+        mids = np.array([band.mid_hz for band in self.bands])
+        return np.zeros(len(mids), dtype=bool) if timing_us is None else 2e-6 * np.pi * mids * timing_us < STEADY_RAD
+
     @property
     def stands(self):
-        """Where a signal over the hiss was measured at all (more than two sd over nothing)."""
-        return (self.signal > 0) & (self.signal > 2.0 * self.signal_sd)
+        """Where a signal was measured at all: over two sd, and told from other sound.
 
-    @property
-    def expected_coherence(self):
-        """The coherence that hiss alone leaves: S / (S + N)."""
-        total = self.signal + self.hiss
-        return np.where(total > 0, self.signal / np.where(total > 0, total, 1.0), 0.0)
-
-    @property
-    def by_h1(self):
-        """Where H1 is the better estimate: its coherence is not far below what hiss explains, so timing does not pull it down."""
-        return self.coherence >= 0.9 * self.expected_coherence
+        Without H1 only the power says so, and hiss rising under loud bands is power too: then 6 dB over the hiss and no more than
+        25 dB under the loudest band are asked.
+        """
+        by_power = (self.signal >= 4.0 * self.hiss) & (self.signal >= 10.0**-2.5 * self.signal.max())
+        coherent = self.coherence > spectra.zero_coherence_level(self.averages)
+        return (self.signal > 0) & (self.signal > 2.0 * self.signal_sd) & np.where(self.by_h1, coherent, by_power)
 
     @property
     def response(self):
@@ -129,7 +139,8 @@ BAND_COLUMNS = (
 
 
 def role_rows(survival, role_bands, level_db):
-    """The bands that matter to a role: each with `signal_over_hiss_db` and `boost_db` (what would bring it back to the stem's level after level_db).
+    """The bands that matter to a role: each with `signal_over_hiss_db` and `boost_db` (what would bring it back to the stem's
+    level after level_db).
 
     Powers are summed over the third-octaves whose mid-band frequency lies in the role's band; None where nothing there is known.
     """
@@ -157,8 +168,8 @@ def role_rows(survival, role_bands, level_db):
 def band_edges(survival, band_hz, *, down_db=10.0):
     """Where the response has fallen by down_db under its middle: dict of low_hz, high_hz and their sd in octaves, or None each.
 
-    The middle is the median of the known responses within band_hz; an edge lies on the straight line (over the logarithm of frequency)
-    between the last known band above the limit and the next known one below it.
+    The middle is the median of the known responses within band_hz; an edge lies on the straight line (over the logarithm of
+    frequency) between the last known band above the limit and the next known one below it.
     """
     mids = np.array([band.mid_hz for band in survival.bands])
     known = survival.known
@@ -200,7 +211,8 @@ def _edge(mids, over_db, sd_db, order):
 def playing_spans(powers, response, hiss, chosen, segment, rate_hz):
     """Spans [start_s, end_s] in which the stem, through the response, is less than 10 dB under the hiss.
 
-    powers: (segments, bands) of the stem; response, hiss: per band; chosen: bands that count. No hiss: wherever the stem is not zero.
+    powers: (segments, bands) of the stem; response, hiss: per band; chosen: bands that count. No hiss: wherever the stem is not
+    zero.
     """
     expected = powers[:, chosen] @ response[chosen]
     plays = (expected > 0) & (expected >= hiss[chosen].sum() * 10.0 ** (-SILENT_UNDER_HISS_DB / 10))

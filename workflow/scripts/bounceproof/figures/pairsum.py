@@ -12,7 +12,9 @@ MOST = 12
 
 
 def draw(look, pairs):
-    """pairs: dicts with pair, simulated, note (or None), same (True where both ways are one), bands: list of dicts nominal_hz, aligned_db, clicks_db."""
+    """pairs: dicts with pair, simulated, note (or None), same (True where both ways are one), bands: list of dicts nominal_hz,
+    aligned_db, clicks_db.
+    """
     figure = look.figure(
         "Pairs: the sum of two returns beside the sum of their stems", simulated=any(p["simulated"] for p in pairs)
     )

@@ -9,7 +9,9 @@ from bounceproof.figures.style import GREEN, ORANGE
 
 
 def draw(look, rows, summary):
-    """rows: dicts with track, simulated, flat_dbfs, running_flat_dbfs, ten_lg_n_dbfs (nan where silent); summary: stack.json's values."""
+    """rows: dicts with track, simulated, flat_dbfs, running_flat_dbfs, ten_lg_n_dbfs (nan where silent); summary: stack.json's
+    values.
+    """
     figure = look.figure("The hiss of the stack", simulated=any(row["simulated"] for row in rows))
     rows = [row for row in rows if np.isfinite(row["flat_dbfs"])]
     if not rows:

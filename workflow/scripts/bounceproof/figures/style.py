@@ -1,7 +1,7 @@
 """One look for all figures, and the same bytes each time.
 
-Conventions: sizes in pixels at 160 per inch; colours of Okabe and Ito's colour-blind safe set (Color Universal Design, 2008), always beside
-a second sign (dash, marker, word); every axis names its unit; what is simulated says so in the corner.
+Conventions: sizes in pixels at 160 per inch; colours of Okabe and Ito's colour-blind safe set (Color Universal Design, 2008),
+always beside a second sign (dash, marker, word); every axis names its unit; what is simulated says so in the corner.
 """
 
 import matplotlib
@@ -67,8 +67,24 @@ class Look:
         figure.text(0.5, 0.5, text, ha="center", va="center", color=self.faint, fontsize=15, wrap=True)
 
 
+def freeze(figure):
+    """Lay a figure out once and round where everything came to lie.
+
+    The layout's solver walks its unknowns in the order of their addresses: its last digits differ from run to run, and an
+    SVG's identifiers are hashes over those digits.
+    """
+    figure.draw_without_rendering()
+    figure.set_layout_engine("none")
+    for axes in figure.axes:
+        axes.set_position([round(part, 4) for part in axes.get_position(original=True).bounds])
+    for text in (figure._suptitle, figure._supxlabel, figure._supylabel):
+        if text is not None:
+            text.set_position([round(part, 4) for part in text.get_position()])
+
+
 def save(figure, paths):
     """Write a figure to each path (.png, .svg, .pdf by its ending), without dates and with fixed identifiers."""
+    freeze(figure)
     for path in map(str, paths):
         kind = path.rsplit(".", 1)[-1]
         metadata = {"png": {"Software": None}, "svg": {"Date": None}, "pdf": {"CreationDate": None}}[kind]

@@ -1,7 +1,7 @@
 """Figure: what survived - every track by third-octaves, signal over hiss in dB.
 
-Conventions: columns are IEC 61260-1 third-octaves by nominal frequency; a cell's number is its value; a hatched cell is not known (the
-stem has nothing there, or nothing stands over the hiss).
+Conventions: columns are IEC 61260-1 third-octaves by nominal frequency; a cell's number is its value; a hatched cell is not
+known (the stem has nothing there, or nothing stands over the hiss).
 """
 
 import numpy as np
@@ -12,7 +12,9 @@ SHOWN_DB = (-5.0, 40.0)
 
 
 def draw(look, tracks, band_hz):
-    """tracks: dicts with track, simulated, note (or None) and over_hiss_db = {nominal_hz: dB or nan}; band_hz: the medium's (low, high)."""
+    """tracks: dicts with track, simulated, note (or None) and over_hiss_db = {nominal_hz: dB or nan}; band_hz: the medium's
+    (low, high).
+    """
     figure = look.figure("What survived: signal over hiss while the stem plays", simulated=any(t["simulated"] for t in tracks))
     bands = sorted({band for track in tracks for band in track["over_hiss_db"]})
     if not bands:
@@ -37,9 +39,7 @@ def draw(look, tracks, band_hz):
 def _colours(look):
     import matplotlib
 
-    colours = matplotlib.colormaps["cividis"].copy()
-    colours.set_bad(look.paper)
-    return colours
+    return matplotlib.colormaps["cividis"].with_extremes(bad=look.paper)
 
 
 def _numbers(look, axes, values, tracks):

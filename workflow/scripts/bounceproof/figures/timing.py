@@ -1,7 +1,7 @@
 """Figure: what two clicks alone would leave, track by track, and what is left after following.
 
-Conventions: error = where the moment really lies in the return less where the straight line through the two clicks puts it, in ms of the
-stem's time; rows share one scale.
+Conventions: error = where the moment really lies in the return less where the straight line through the two clicks puts it, in
+ms of the stem's time; rows share one scale.
 """
 
 import numpy as np
@@ -31,7 +31,9 @@ def clicks_line_error_ms(time_map, click_stem_s, click_return_s):
 
 
 def draw(look, tracks):
-    """tracks: dicts with track, simulated, method, stem_s, error_ms, sigma_ms, clicks_only_rms_us, residual_rms_us (None if unknown)."""
+    """tracks: dicts with track, simulated, method, stem_s, error_ms, sigma_ms, clicks_only_rms_us, residual_rms_us (None if
+    unknown).
+    """
     figure = look.figure("Timing: two clicks alone against following the stem", simulated=any(t["simulated"] for t in tracks))
     if not tracks:
         look.nothing(figure, "No aligned return yet.")
@@ -62,14 +64,14 @@ def _through_time(look, axes, track, limit_ms, *, last):
     axes.set_ylim(-limit_ms, limit_ms)
     axes.set_xlim(track["stem_s"][0], track["stem_s"][-1])
     axes.set_yticks(
-        [-limit_ms / 1.05, 0, limit_ms / 1.05], [f"{-limit_ms / 1.05:.3g}", "0", f"{limit_ms / 1.05:.3g}"], fontsize=7
+        [-limit_ms / 1.05, 0, limit_ms / 1.05], [f"−{limit_ms / 1.05:.3g}", "0", f"{limit_ms / 1.05:.3g}"], fontsize=7
     )
     if not last:
         axes.set_xticklabels([])
     name = track["track"] + (" (simulated)" if track["simulated"] else "")
     axes.text(0.005, 0.97, name, transform=axes.transAxes, va="top", color=look.ink, fontsize=9, fontweight="bold")
     if track["method"] == "clicks":
-        text = "laid through its two clicks: the error between them was not measured"
+        text = "laid through its two clicks: where it wanders in between is not known"
         axes.text(0.995, 0.95, text, transform=axes.transAxes, va="top", ha="right", color=look.ink, fontsize=8, style="italic")
 
 
@@ -81,7 +83,9 @@ def _left(look, axes, tracks):
         ("clicks_only_rms_us", "s", ORANGE, "two clicks alone"),
         ("residual_rms_us", "o", BLUE, "left after alignment"),
     ):
-        there = [(track[key], place) for track, place in zip(tracks, places, strict=True) if track[key]]
+        # Laid through its clicks, a track has one figure: what two clicks leave.
+        fit = [key != "residual_rms_us" or track["method"] != "clicks" for track in tracks]
+        there = [(track[key], place) for track, place, own in zip(tracks, places, fit, strict=True) if track[key] and own]
         if there:
             shown = True
             axes.plot(
@@ -91,6 +95,7 @@ def _left(look, axes, tracks):
     axes.set_ylim(-0.7, len(tracks) - 0.3 + 0.12 * len(tracks))
     if shown:
         axes.set_xscale("log")
+        axes.xaxis.set_major_formatter("{x:g}")
         look.legend(axes, loc="upper center")
     else:
         axes.set_xticks([])

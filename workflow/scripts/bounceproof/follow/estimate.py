@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from . import joint, learn, response, settle, smoother, sweep
+from . import constant, joint, learn, response, settle, smoother, sweep
 from .material import BIN_S, bin_times
 
 SETTLING = 2
@@ -38,29 +38,40 @@ def knots(line, x_us):
     return line[0] + line[1] * bin_times(x_us.size) + 1e-6 * x_us
 
 
-def estimate(sent, back, line, x_us, anchor, *, extra=None, model=learn.UNKNOWN, watch=None):
+def estimate(sent, back, line, x_us, anchor, *, click_spans=(), extra=None, model=learn.UNKNOWN, watch=None):
     """Refine the map x_us (per bin, about `line`); anchor fixes what counts as no delay. watch: called after each step."""
     for _ in range(SETTLING):
-        theta = first_response(sent, back, knots(line, x_us))
+        theta = response.solve(first_normal(sent, back, knots(line, x_us)))
         correction, doubt = settle.settle(sent, back, knots(line, x_us), theta)
         x_us = x_us + correction
         if watch:
             watch("settled", x_us, np.ones(x_us.size), model)
-    theta = first_response(sent, back, knots(line, x_us))
+    x_us, theta, within = _first_constant(sent, back, line, x_us, anchor, click_spans)
     distrust = np.clip(2 * doubt, *START_SD_US)
     for k in range(EARLY_STEPS):
         seen = sweep.look(sent, back, knots(line, x_us), theta, attenuate_us=distrust, want_response=True)
         z = measured(x_us, seen)
         if k in LEARN_AFTER:
             model = learn.learn(learn.Evidence(z, seen.info, BIN_S, extra=extra), model)
+        if watch: watch('explained %.4f delay %.3f'%(seen.explained.sum()/(seen.explained.sum()+seen.left_over.sum()), anchor.delay(theta)[0]), x_us, np.ones(x_us.size), model)
         smoothed = smoother.smooth(z, seen.info, learn.start_steps(model, BIN_S), extra=extra)
         step = np.abs(smoothed.mean_us - x_us)
         distrust = np.sqrt(4 * smoothed.variance + step**2)
-        theta = response.louder(response.solve(seen.normal), seen.gain)
-        x_us, theta = anchored(smoothed.mean_us, theta, anchor, line)
+        theta = response.reshaped(response.solve(seen.normal), seen.normal, gain=seen.gain)
+        x_us, theta = anchored(smoothed.mean_us, theta, seen.normal, anchor, line, within=within)
         if watch:
             watch(k, x_us, smoothed.variance, model)
     return _finish(sent, back, line, x_us, theta, anchor, model, extra, watch)
+
+
+def _first_constant(sent, back, line, x_us, anchor, click_spans):
+    """Map and response with the clicks and the music reconciled: (x_us, theta, how far the anchor may still move)."""
+    clicks, polarity = constant.place(sent, back, knots(line, x_us), click_spans)
+    if not clicks:
+        normal = first_normal(sent, back, knots(line, x_us))
+        return *anchored(x_us, response.solve(normal), normal, anchor, line), 4
+    x_us, normal = constant.reconcile(sent, back, line, x_us, clicks, polarity, anchor)
+    return *anchored(x_us, response.solve(normal), normal, anchor, line, within=3), 2
 
 
 def _finish(sent, back, line, x_us, theta, anchor, model, extra, watch):
@@ -70,11 +81,13 @@ def _finish(sent, back, line, x_us, theta, anchor, model, extra, watch):
         z = measured(x_us, seen)
         if k == 0:
             model = learn.learn(learn.Evidence(z, seen.info, BIN_S, extra=extra), model, lines=False, rounds=1)
+        if watch: watch('explained %.4f delay %.3f'%(seen.explained.sum()/(seen.explained.sum()+seen.left_over.sum()), anchor.delay(theta)[0]), x_us, np.ones(x_us.size), model)
         smoothed = smoother.smooth(z, seen.info, learn.start_steps(model, BIN_S), extra=extra)
         both = joint.solve(seen, theta, anchor, x_us, smoothed.mean_us, model, pool=pool, extra=extra)
         x_us = smoothed.mean_us + joint.spread(both.pull_us, pool, x_us.size)
         added = joint.spread(both.variance, pool, x_us.size)
-        x_us, theta = anchored(x_us, response.louder(both.theta, seen.gain), anchor, line, within=2)
+        theta = response.reshaped(both.theta, seen.normal, gain=seen.gain)
+        x_us, theta = anchored(x_us, theta, seen.normal, anchor, line, within=2)
         if watch:
             watch(f"joint {k}", x_us, smoothed.variance + added, model)
     seen = sweep.look(sent, back, knots(line, x_us), theta)
@@ -96,13 +109,13 @@ def measured(x_us, seen):
     return x_us - np.divide(seen.score, seen.info, out=np.zeros_like(x_us), where=seen.info > 0)
 
 
-def first_response(sent, back, knots_u):
-    """The response as the coarse path sees it: no gain or noise is known yet."""
+def first_normal(sent, back, knots_u):
+    """Normal equations of the response as the coarse path sees it: no gain or noise is known yet."""
     nothing = np.zeros(response.basis()[1].size)
-    return response.solve(sweep.look(sent, back, knots_u, nothing, want_response=True).normal)
+    return sweep.look(sent, back, knots_u, nothing, want_response=True).normal
 
 
-def anchored(x_us, theta, anchor, line, *, within=None):
+def anchored(x_us, theta, normal, anchor, line, *, within=None):
     """Move the response's delay into the map, so that the anchor has none."""
     delay, _ = anchor.delay(theta, within=within)
-    return x_us + response.in_us(delay) * line[1], response.delayed(theta, -delay)
+    return x_us + response.in_us(delay) * line[1], response.reshaped(theta, normal, delay_samples=-delay)

@@ -33,8 +33,9 @@ def follow(sent, capture, rate_hz, guess=None, *, capture_rate_hz=None, click_sp
         return Followed(None, reason=reason)
     path = acquire.find_path(finder, *line, acquire.Search())
     x_us = smooth_path(path, line, heard.bins)
-    anchor, anchored_by = make_anchor(heard, click_spans, rate_hz)
-    found = estimate.estimate(heard, back, line, x_us, anchor)
+    spans = [(int(span[0] * WORK_HZ / rate_hz), int(span[1] * WORK_HZ / rate_hz) + 1) for span in click_spans]
+    anchor, anchored_by = make_anchor(heard, spans)
+    found = estimate.estimate(heard, back, line, x_us, anchor, click_spans=spans)
     return _followed(heard, back, found, anchor, anchored_by, guess)
 
 
@@ -62,10 +63,9 @@ def smooth_path(path, line, bins):
     return CubicSpline(path.sent_s, smoothed.mean_us)(np.clip(bin_times(bins), path.sent_s[0], path.sent_s[-1]))
 
 
-def make_anchor(heard, click_spans, rate_hz):
+def make_anchor(heard, spans):
     """The Anchor of the clicks, or of the whole where there are none, and which of the two it is."""
-    if click_spans:
-        spans = [(int(span[0] * WORK_HZ / rate_hz), int(span[1] * WORK_HZ / rate_hz) + 1) for span in click_spans]
+    if spans:
         return response.Anchor([padded(heard.samples, *span) for span in spans]), "clicks"
     return response.Anchor(np.array_split(heard.samples, max(1, heard.samples.size // (response.Anchor.SIZE // 2)))), "music"
 
@@ -77,7 +77,7 @@ def _followed(heard, back, found, anchor, anchored_by, guess):
     sigma = np.sqrt(found.variance)
     outside = (u < 0) | (u > back.seconds)
     sigma = np.where(outside, np.inf, sigma)
-    _, polarity = anchor.delay(found.theta)
+    _, polarity = anchor.delay(found.theta, within=2)
     return Followed(
         time_map=_map_of(t, u, sigma, seconds, found.line),
         polarity=polarity,

@@ -69,14 +69,14 @@ class Normal(NamedTuple):
         return Normal(self.auto + other.auto, self.cross + other.cross)
 
 
-def normal_equations(stem, back, first, last):
-    """Correlations of stem[first:last] with the stem and with the return at all lags (float64)."""
+def normal_equations(stem, back, first, last, *, reach=0):
+    """Correlations of stem[first:last] with the stem and with the return at all lags (float64), the second to `reach` lags more."""
     span = LAST_LAG - FIRST_LAG
-    size = fft.next_fast_len(last - first + 2 * span, real=True)
+    size = fft.next_fast_len(last - first + 2 * (span + reach), real=True)
     own = fft.rfft(stem[first:last], size)
     auto = fft.irfft(np.abs(own) ** 2, size)[: span + 1]
-    lo, hi = first + FIRST_LAG, last + LAST_LAG
-    cross = fft.irfft(np.conj(own) * fft.rfft(back[lo:hi], size), size)[: span + 1]
+    lo, hi = first + FIRST_LAG - reach, last + LAST_LAG + reach
+    cross = fft.irfft(np.conj(own) * fft.rfft(back[lo:hi], size), size)[: span + 2 * reach + 1]
     return Normal(auto.astype(np.float64), cross.astype(np.float64))
 
 
@@ -163,20 +163,23 @@ class Anchor:
         return -(basis()[0].T @ values) / bend
 
 
-def delayed(theta, by_samples):
-    """theta' whose response is that of theta, delayed (least squares over the basis)."""
-    size = 1 << 13
-    omega = 2 * np.pi * np.arange(size // 2 + 1) / size
-    ring = fft.irfft(spectrum(theta, size) * np.exp(-1j * omega * by_samples), size)
-    return np.linalg.lstsq(basis()[0], ring[LAGS % size], rcond=None)[0]
+def reshaped(theta, normal, *, delay_samples=0.0, gain=None):
+    """theta' whose response is that of theta, delayed, and multiplied by a real `gain` given evenly from 0 to half the rate.
 
-
-def louder(theta, gain):
-    """theta' with the response multiplied by a real `gain` given evenly from 0 to half the working rate."""
+    Nearest to it in what the stem of `normal` hears of it.
+    """
     size = 1 << 13
-    places = np.linspace(0, 1, gain.size)
-    shaped = spectrum(theta, size) * np.interp(np.linspace(0, 1, size // 2 + 1), places, gain)
-    return np.linalg.lstsq(basis()[0], fft.irfft(shaped, size)[LAGS % size], rcond=None)[0]
+    wanted = spectrum(theta, size) * np.exp(-2j * np.pi * np.arange(size // 2 + 1) / size * delay_samples)
+    if gain is not None:
+        wanted = wanted * np.interp(np.linspace(0, 1, size // 2 + 1), np.linspace(0, 1, gain.size), gain)
+    from scipy.linalg import matmul_toeplitz
+
+    taps = fft.irfft(wanted, size)[LAGS % size]
+    functions = basis()[0]
+    heard = matmul_toeplitz(normal.auto, functions)
+    prior = np.diag(prior_precision(np.abs(theta).max() + 1e-30))
+    first = np.linalg.lstsq(functions, taps, rcond=None)[0]
+    return first + np.linalg.solve(functions.T @ heard + prior, heard.T @ (taps - functions @ first))
 
 
 def in_us(working_samples):

@@ -14,7 +14,7 @@ from numba import njit
 from scipy import fft
 
 from . import fields, response
-from .material import BIN, HOP, WORK_HZ, blocks
+from .material import BIN, HOP, WORK_HZ, blocks, padded
 
 NOISE_FRAMES, NOISE_BANDS = 9, 9
 GAIN_FRAMES, GAIN_BANDS = 9, 21
@@ -48,21 +48,22 @@ class Scene(NamedTuple):
     slope: np.ndarray
 
 
-def look(sent, back, knots_u, theta, *, attenuate_us=None, want_response=False, pool=0):
-    """Sweep over everything; returns a Pass. pool: also gather what `joint` needs, in groups of so many bins (0 = not)."""
+def look(sent, back, knots_u, theta, *, attenuate_us=None, want_response=False, pool=0, keep=None, reach=0):
+    """Sweep over everything; returns a Pass. pool: also gather what `joint` needs, in groups of so many
+    bins (0 = not). keep: weight of each frame. reach: more lags of the response's cross-correlation, to both sides."""
     bins = sent.bins
     score, info, explained, left_over = np.zeros(bins), np.zeros(bins), np.zeros(bins), np.zeros(bins)
     normal, crossed, loudness = None, None, np.zeros((2, fields.BANDS))
     coupling = np.zeros((bins // pool, response.basis()[1].size), np.float32) if pool else None
     for first, last, start, stop in blocks(sent.samples.size):
         scene = _scene(sent, back, knots_u, theta, start, stop)
-        white = _whitened(scene, back, knots_u, start, attenuate_us, want_response or pool)
+        white = _whitened(scene, back, knots_u, start, attenuate_us, want_response or pool, keep)
         loudness += white.loudness
         cut, where = slice(first - start, last - start), slice(first // BIN, last // BIN)
         _bins(white.error[cut], white.slope[cut], score[where], info[where])
         explained[where], left_over[where] = _energy(white.model[cut]), _energy(white.error[cut])
         if want_response or pool:
-            part = response.normal_equations(white.stem, white.back, first - start, last - start)
+            part = response.normal_equations(white.stem, white.back, first - start, last - start, reach=reach)
             normal = part if normal is None else normal.plus(part)
         if pool:
             cross = response.normal_equations(white.stem, white.error, first - start, last - start).cross
@@ -137,7 +138,7 @@ class White(NamedTuple):
     back: np.ndarray = None
 
 
-def _whitened(scene, back, knots_u, start, attenuate_us, want_response):
+def _whitened(scene, back, knots_u, start, attenuate_us, want_response, keep):
     heard, model, slope = fields.framed(scene.back), fields.framed(scene.model), fields.framed(scene.slope)
     gain = _gain(heard, model)
     plain = _power(model)
@@ -145,6 +146,8 @@ def _whitened(scene, back, knots_u, start, attenuate_us, want_response):
     slope *= gain
     error = heard - model
     weight = _weights(error, model) * _inside(back, knots_u, start, len(error))[:, None]
+    if keep is not None:
+        weight *= padded(keep, start // HOP, start // HOP + len(error))[:, None]
     plain *= weight**2
     loudness = np.stack((np.sum(gain * plain, axis=0, dtype=np.float64), np.sum(plain, axis=0, dtype=np.float64)))
     stem_w = back_w = None

@@ -7,7 +7,8 @@ CAUTIONS = (
     (
         "Hearing",
         (
-            "Clicks, tones and hiss are loud and come without warning: loudspeakers and headphones down or off while transferring.",
+            "Clicks, tones and hiss are loud and come without warning: loudspeakers and headphones down or off"
+            " while transferring.",
             "The usual exposure limits hold: 85 dBA for 8 hours, half the time for every 3 dB more (15 minutes at 100 dBA).",
             "Input monitoring off while the recorder passes its input through: the loop can howl.",
         ),
@@ -15,7 +16,8 @@ CAUTIONS = (
     (
         "Equipment",
         (
-            "Only line-level outputs, through a pad, into a microphone input; never a loudspeaker output: its bridged outputs have no pole to earth.",
+            "Only line-level outputs, through a pad, into a microphone input; never a loudspeaker output:"
+            " its bridged outputs have no pole to earth.",
             "Block the plug-in power that many microphone jacks supply (a series capacitor or a transformer).",
             "Against hum use an isolating transformer; never lift a safety earth. Do not open mains-powered gear.",
             "Leaking batteries burn skin and corrode contacts: look before, take them out after.",

@@ -1,6 +1,7 @@
 """Numbers as people read them.
 
-Conventions: what is not known reads "–"; a minus is a true minus sign; the unit stands in the column's head or is part of the text.
+Conventions: what is not known reads "–"; a minus is a true minus sign; the unit stands in the column's head or is part of the
+text.
 """
 
 import math

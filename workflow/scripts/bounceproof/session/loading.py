@@ -9,7 +9,7 @@ import os.path
 from pathlib import Path
 
 from bounceproof.session import returned, tracklist
-from bounceproof.session.mistakes import Mistakes, SessionMistakes, did_you_mean, place, shown
+from bounceproof.session.mistakes import Mistakes, SessionMistakes, nearest, place, shown
 from bounceproof.session.naming import name_problem, safe_name
 from bounceproof.session.results import results_problem
 from bounceproof.session.settings import (
@@ -48,6 +48,8 @@ def load_session(folder, *, config_dir, project_dir):
     settings = read_settings(folder / SESSION, SESSION, mistakes)
     if settings is None:
         settings = Settings(SESSION, {}, {}, {})
+    if isinstance(settings.value.get("alignment"), str):
+        settings.value["alignment"] = {"method": settings.value["alignment"]}
     value = checked(settings, schemas["session"], mistakes)
     media = _catalogue("media", config_dir, settings, value, schemas, mistakes)
     roles = _catalogue("roles", config_dir, settings, value, schemas, mistakes)
@@ -82,9 +84,8 @@ def _catalogue(name, config_dir, settings, value, schemas, mistakes):
     path = Path(config_dir) / f"{name}.yaml"
     base = read_settings(path, f"{path.parent.name}/{path.name}", mistakes) or Settings(path.name, {}, {}, {})
     both = merged(base.value, value.get(name, {}))
-    sound = {}
+    schema, sound = schemas[name]["additionalProperties"], {}
     for entry, inner in both.items():
-        schema = schemas[name]["additionalProperties"]
         found = departures(inner, schema)
         for path, text in found:
             in_session = entry in value.get(name, {}) and ((name, entry, *path) in settings.lines or entry not in base.value)
@@ -93,7 +94,9 @@ def _catalogue(name, config_dir, settings, value, schemas, mistakes):
         if not found:
             sound[entry] = with_defaults(inner, schema)
             _check_edges(name, entry, sound[entry], settings if entry in value.get(name, {}) else base, mistakes)
-    return sound | {entry: None for entry in both if entry not in sound} if name == "media" else sound
+    # What is broken is known all the same: naming it elsewhere is no second mistake.
+    broken = None if name == "media" else with_defaults({"bands": []}, schema)
+    return {entry: sound.get(entry, broken) for entry in both}
 
 
 def _check_edges(name, entry, values, source, mistakes):
@@ -151,10 +154,9 @@ def _medium(name, media, settings, mistakes):
     known = {medium.casefold(): medium for medium in media}
     found = known.get(name.casefold())
     if found is None:
-        mistakes.add(
-            settings.where(("medium",)),
-            f"medium {shown(name)} is not known; {did_you_mean(name, media)} (known: {', '.join(media)})",
-        )
+        near = nearest(name, media)
+        hint = f"did you mean {near}? known" if near else "known"
+        mistakes.add(settings.where(("medium",)), f"medium {shown(name)} is not known; {hint}: {', '.join(media)}")
     if found is None or media[found] is None:
         return None
     return {"name": found, **media[found], "label": media[found]["label"] or found}
@@ -224,7 +226,7 @@ def _add_tracks(session, value, schemas, roles, mistakes):
     session["song_samples"] = max((length_samples(stem, rate_hz) for stem in stems.values()), default=0)
     entries, rows = [], []
     for record in records:
-        role = tracklist.check_role(record, roles, roles, mistakes)
+        role = tracklist.check_role(record, roles, mistakes)
         stem = stems.get(record.number)
         channel = "mono" if stem is None else tracklist.check_channel(record, stem, mistakes) or "mono"
         made = tracklist.expanded(

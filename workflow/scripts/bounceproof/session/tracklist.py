@@ -7,7 +7,7 @@ from 1; pan -1 is left.
 from pathlib import Path
 
 from bounceproof.session.guessing import guess_role
-from bounceproof.session.mistakes import did_you_mean, place, shown
+from bounceproof.session.mistakes import did_you_mean, nearest, place, shown
 from bounceproof.session.naming import composed, folded, name_problem, safe_name
 from bounceproof.session.rows import Record, read_records
 from bounceproof.session.settings import with_defaults
@@ -146,17 +146,17 @@ def check_channel(record, stem, mistakes):
     return None
 
 
-def check_role(record, roles, file_roles, mistakes):
+def check_role(record, roles, mistakes):
     """The track's role: as written (ignoring case), else guessed from its name or its stem's."""
     asked = record.values["role"]
     if asked is None:
-        guess = guess_role(record.values["track"], file_roles)
-        return guess if guess != "other" else guess_role(Path(record.values["stem"]).name, file_roles)
+        guess = guess_role(record.values["track"], roles)
+        return guess if guess != "other" else guess_role(Path(record.values["stem"]).name, roles)
     known = {role.casefold(): role for role in roles}
     if asked.casefold() not in known:
-        near = did_you_mean(asked, roles)
-        every = "" if near.startswith("known") else f" known: {', '.join(roles)}"
-        mistakes.add(_where(record, TRACKS, "role"), f"{shown(asked)} is no known role; {near}{every}")
+        near = nearest(asked, roles)
+        hint = f"did you mean {near}? known" if near else "known"
+        mistakes.add(_where(record, TRACKS, "role"), f"{shown(asked)} is no known role; {hint}: {', '.join(roles)}")
     return known.get(asked.casefold(), "other")
 
 

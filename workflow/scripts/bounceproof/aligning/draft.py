@@ -1,0 +1,126 @@
+"""alignment.json while it is being filled.
+
+Conventions: flags are single words for tables and the terminal, hints sentences for a person; a level or time that was not
+measured is None.
+"""
+
+from bounceproof.aligning.channels import is_silent
+from bounceproof.condition.capture import clipping
+
+ALIGNED, REJECTED = "aligned", "rejected"
+_DC_FLAG_DBFS = -50.0
+_FACTOR_WORDS = {0.25: "a quarter of its speed", 0.5: "half speed", 2.0: "double speed", 4.0: "four times its speed"}
+_MEASURED = (
+    "speed_percent",
+    "polarity",
+    "level_db",
+    "level_sigma_db",
+    "clicks_only_rms_us",
+    "residual_rms_us",
+    "residual_expected_us",
+    "offset_sigma_us",
+    "drift_percent",
+    "wow_percent",
+    "flutter_percent",
+    "weighted_flutter_percent",
+)
+
+
+class CannotPlace(Exception):
+    """A return that cannot be laid; its text is the reason, `next_step` what to do."""
+
+    def __init__(self, reason, next_step):
+        super().__init__(reason)
+        self.next_step = next_step
+
+
+class Draft:
+    """The values of alignment.json, filled step by step and finished as aligned or rejected."""
+
+    def __init__(self, channel, method, notes):
+        self.channel = channel
+        self.flags, self.hints = [], [*channel.hints, *notes]
+        self._next_step = None
+        self.values = {
+            "method": method,
+            "capture": channel.facts,
+            "clicks": [],
+            "start_click_return_s": None,
+            "end_click_return_s": None,
+            **dict.fromkeys(("speed_percent", "polarity", "level_db", "level_sigma_db", "clicks_only_rms_us", "residual_rms_us")),
+            **dict.fromkeys(("offset_sigma_us", "drift_percent", "wow_percent", "flutter_percent", "weighted_flutter_percent")),
+        }
+
+    def flag(self, word, hint, next_step=None):
+        self.flags.append(word)
+        self.hints.append(hint)
+        self._next_step = self._next_step or next_step
+
+    def look_for_damage(self, rate_hz):
+        """What is wrong with the capture as a file. Raises CannotPlace for silence."""
+        samples = self.channel.samples
+        if is_silent(samples):
+            raise CannotPlace(
+                "The capture is digital silence: nothing reached the converter.",
+                "Check the cable, the input chosen and the record level, and capture it again.",
+            )
+        clipped = clipping(samples, rate_hz)
+        self.values["capture"]["clipping"] = clipped
+        if clipped["runs"]:
+            side = {"both": "", "upper": ", upper side only", "lower": ", lower side only", None: ""}[clipped["side"]]
+            self.flag(
+                "clipped",
+                f"Clipped {clipped['runs']} times at {clipped['at_dbfs']:.1f} dBFS{side}, first at {clipped['first_s']:.2f} s.",
+                "Lower the capture level and play the tape again.",
+            )
+        if self.channel.facts["dc_dbfs"] > _DC_FLAG_DBFS:
+            self.flag("direct current", f"Direct current of {self.channel.facts['dc_dbfs']:.1f} dBFS was taken off.")
+
+    def note_clicks(self, placed, names):
+        for end, hit in (("start", placed.start), ("end", placed.end)):
+            if hit:
+                self.values[f"{end}_click_return_s"] = hit.instant_s
+                self.values["clicks"].append({**hit._asdict()})
+        if placed.factor != 1.0:
+            words = _FACTOR_WORDS[placed.factor]
+            self.flag(
+                "wrong speed",
+                f"Played at {words}; it is used, but what lay beyond the capture's band is lost.",
+                "Set the machine's speed and capture it again.",
+            )
+        if bool(placed.start) != bool(placed.end):
+            missing = "end" if placed.start else "start"
+            self.flag(
+                "one click",
+                f"The {missing} click is missing: the speed is that of the other click alone.",
+                "Capture the whole transfer.",
+            )
+        if (placed.start or placed.end) and placed.others:
+            others = ", ".join(
+                names.get(number, f"number {number}") for number in sorted({number for number, _ in placed.others})
+            )
+            self.hints.append(f"Clicks of other transfers are in the capture too: {others}.")
+
+    def note_reach(self, time_map, capture_s):
+        lost_s = max(0.0, time_map.stem_s[-1] - float(time_map.stem_at(capture_s))) + max(0.0, float(time_map.stem_at(0.0)))
+        if lost_s > 0.01:
+            self.flag(
+                "cut short", f"{lost_s:.1f} s of the stem lie outside the capture and stay silent.", "Capture the whole transfer."
+            )
+
+    def aligned(self):
+        return self._finished(ALIGNED, None)
+
+    def rejected(self, reason, next_step):
+        self._next_step = next_step
+        return self._finished(REJECTED, reason)
+
+    def _finished(self, state, reason):
+        return {
+            "state": state,
+            "reason": reason,
+            "flags": self.flags,
+            "hints": self.hints,
+            "next_step": self._next_step,
+            **self.values,
+        }
