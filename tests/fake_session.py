@@ -5,6 +5,7 @@ as far as `left_us` says and stays in aligned-clicks.wav, with hiss added; its c
 """
 
 import importlib
+from functools import cache
 from types import SimpleNamespace
 
 import numpy as np
@@ -25,6 +26,7 @@ def band_limited(samples):
     return signal.sosfilt(_BAND, samples)
 
 
+@cache
 def make_stem(seed, *, notes_per_s=3.0, noisy=0.3, rest=(4.0, 6.0)):
     """A stem of decaying notes with a rest, peak 0.5."""
     random = np.random.default_rng(seed)
@@ -127,6 +129,20 @@ def run(script, *, inputs, outputs, settings):
     module.main(SimpleNamespace(input=SimpleNamespace(**plain(inputs)), output=SimpleNamespace(**plain(outputs)), params=params))
 
 
+@cache
+def material():
+    """(stems, returns) of the session, made once."""
+    drum, keys = make_stem(1), make_stem(2, notes_per_s=2.0, noisy=0.05)
+    far = 0.8 * late(drum, 0.0012) + 0.002 * np.random.default_rng(9).normal(size=len(drum))
+    right = 0.9 * late(keys, 0.0003) + 0.3 * make_stem(5, notes_per_s=2.0)
+    stems = {"drum": drum, "drum_far": far, "keys.L": keys, "keys.R": right, "voice": make_stem(3), "horn": make_stem(4)}
+    returns = {
+        track: make_return(stem, seed, gain=0.3 + 0.05 * seed, hiss=0.001 * (1 + seed))
+        for seed, (track, stem) in enumerate(stems.items())
+    }
+    return stems, returns
+
+
 class FakeSession:
     """A session of six tracks: a one-source pair, a stereo pair, one rejected, one waiting."""
 
@@ -166,23 +182,17 @@ class FakeSession:
             "tracks": [{**one, "role": "drum", "stem": str(folder / "stems" / "x.wav")} for one in self.tracks],
             "notes": [{"track": "horn", "text": "padded by 0.2 s to the song's length"}],
         }
-        self.stems = self._stems()
+        self.stems, returns = material()
         self.returns, self.alignments = {}, {}
         for seed, (track, stem) in enumerate(self.stems.items()):
             write_float_wav(self.results / "stems" / f"{track}.wav", stem, RATE_HZ)
             if takes[track]:
-                self.returns[track] = make_return(stem, seed, gain=0.3 + 0.05 * seed, hiss=0.001 * (1 + seed))
+                self.returns[track] = {key: value.copy() for key, value in returns[track].items()}
                 gain_db = -20 * np.log10(0.3 + 0.05 * seed)
                 values = alignment(self.returns[track], level_db=gain_db, simulated=simulated, method=method)
                 self.alignments[track] = rejected(simulated=simulated) if track == "voice" else values
                 write_take(self.take(track), self.returns[track], self.alignments[track])
                 write_json(self.choice(track), {"track": track, "take": takes[track]})
-
-    def _stems(self):
-        drum, keys = make_stem(1), make_stem(2, notes_per_s=2.0, noisy=0.05)
-        far = 0.8 * late(drum, 0.0012) + 0.002 * np.random.default_rng(9).normal(size=len(drum))
-        right = 0.9 * late(keys, 0.0003) + 0.3 * make_stem(5, notes_per_s=2.0)
-        return {"drum": drum, "drum_far": far, "keys.L": keys, "keys.R": right, "voice": make_stem(3), "horn": make_stem(4)}
 
     def take(self, track):
         return self.results / "returns" / track / "take1"
@@ -343,11 +353,11 @@ class FakeSession:
             },
         )
 
-    def all(self):
+    def all(self, *, figures=None):
         self.measure()
         self.check_pairs()
         self.stack_and_mix()
-        self.draw()
+        self.draw(figures)
         self.report()
 
 

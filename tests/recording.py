@@ -1,9 +1,10 @@
 """An independent recorder for tests: a file read at a speed that varies, band-limited, with hiss.
 
-Nothing of it is shared with the project's own simulated recorder: reading between samples goes through scipy's cubic interpolation of a
-four times oversampled signal, and speed is told in the capture's own time. Also: a sketch of a song's stems, made of noise bursts and notes.
+Nothing of it is shared with the project's own simulated recorder: reading between samples goes through scipy's cubic
+interpolation of a four times oversampled signal, and speed is told in the capture's own time. Also: a sketch of a song's stems,
+made of noise bursts and notes.
 
-Conventions: times in s; speed = replay over record speed (1.01 = 1 % fast, the capture is short); hiss_db = rms of the hiss in the band
+Conventions: times in s; speed = replay over record speed (1.01 = 1 % fast, the capture is short); hiss_db = rms of the hiss
 under the rms of what was played.
 """
 
@@ -74,7 +75,9 @@ def record(
     limited = np.pad(limited, (int(before_s * rate_hz), int(after_s * rate_hz)))
     slowest = 0.2 if callable(speed) else speed * (1 - wow)
     at_s = np.arange(int(limited.size / slowest) + 2) / rate_hz
-    now = (speed(at_s) if callable(speed) else np.full(at_s.size, speed)) + wow * np.sin(2 * np.pi * wow_hz * at_s + random.uniform(0, 6.3))
+    now = (speed(at_s) if callable(speed) else np.full(at_s.size, speed)) + wow * np.sin(
+        2 * np.pi * wow_hz * at_s + random.uniform(0, 6.3)
+    )
     place = np.concatenate(([0.0], np.cumsum(0.5 * (now[1:] + now[:-1]))))
     place = place[place < limited.size - 1]
     four_times = signal.resample_poly(limited, 4, 1)

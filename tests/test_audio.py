@@ -269,7 +269,10 @@ def test_what_is_no_audio_is_told_in_a_line_each(tmp_path):
 
 
 @settings(max_examples=60, deadline=None)
-@given(content=st.binary(max_size=120), head=st.sampled_from([b"", b"RIFF\xff\xff\xff\xffWAVE", b"RIFF\0\0\0\0WAVEfmt ", b"FORM", b"fLaC"]))
+@given(
+    content=st.binary(max_size=120),
+    head=st.sampled_from([b"", b"RIFF\xff\xff\xff\xffWAVE", b"RIFF\0\0\0\0WAVEfmt ", b"FORM", b"fLaC"]),
+)
 def test_any_bytes_are_read_or_refused_in_a_sentence(tmp_path_factory, content, head):
     path = put(tmp_path_factory.mktemp("any") / "a.wav", head + content)
     try:

@@ -154,14 +154,14 @@ def test_intervals_of_signal_over_hiss_hold():
     clean = 0.4 * band_limited(stem)
     bands, before = analysis_bands(RATE_HZ), int((5 + GAP_S) * RATE_HZ)
     values = alignment({"wander_s": np.zeros(2)}, level_db=0.0)
-    silence = np.zeros(20 * RATE_HZ)
+    silence = np.zeros(13 * RATE_HZ)
     _, rows = measure(stem, clean, silence, values)
-    long_noise = 0.004 * band_limited(np.random.default_rng(999).normal(size=200 * RATE_HZ))
+    long_noise = 0.004 * band_limited(np.random.default_rng(999).normal(size=100 * RATE_HZ))
     hiss = measure_hiss(long_noise, RATE_HZ, 1.0, bands, BAND_HZ).band_powers
     truth = {row["nominal_hz"]: row["return_dbfs"] - 10 * np.log10(power) for row, power in zip(rows, hiss, strict=True)}
     hits = []
     for trial in range(120):
-        capture = 0.004 * band_limited(np.random.default_rng(trial).normal(size=20 * RATE_HZ))
+        capture = 0.004 * band_limited(np.random.default_rng(trial).normal(size=13 * RATE_HZ))
         capture[before : before + len(clean)] += clean
         _, rows = measure(stem, capture[before : before + len(clean)], capture, values)
         for row in rows:
@@ -258,17 +258,35 @@ def test_role_bands_say_what_survived_and_what_restoring_costs():
     assert low["boost_db"] is None or low["boost_db"] > 15
 
 
-def test_timing_error_does_not_pass_for_a_dull_response():
-    """A return that wanders by 1.5 ms: H1 would read low; the response must stay right and say what it rests on."""
+@pytest.mark.parametrize("claimed_us", [1500.0, None, 3.0])
+def test_timing_error_does_not_pass_for_a_dull_response(claimed_us):
+    """A return that wanders by 1.5 ms: H1 would read low; the response must stay right whatever error is claimed."""
     stem = make_stem(11, noisy=1.0)
     returned = make_return(stem, 11, hiss=0.001, wander_us=1500)
     returned["aligned"] = returned["clicks"]
-    condition, rows = measured(stem, returned)
+    condition, rows = measured(stem, returned, values=alignment(returned, level_db=0.0, residual_rms_us=claimed_us))
     upper = [row for row in rows if 800 <= row["nominal_hz"] <= 4000]
+    if claimed_us == 3.0:
+        # What is claimed and what is measured contradict each other: not known, not a guess.
+        assert not any(row["known"] and row["nominal_hz"] >= 1000 for row in upper)
+        assert any("contradict" in note for note in condition["notes"])
+        return
     assert {row["response_by"] for row in upper} == {"power"}
     for row in upper:
         assert row["response_db"] == pytest.approx(true_response_db(row["nominal_hz"]) + 20 * np.log10(0.4), abs=0.6)
     assert any("timing" in note for note in condition["notes"])
+
+
+def test_hiss_that_rises_under_the_signal_does_not_pass_for_signal():
+    """A stem without highs, and hiss 20 dB up in the highs while it plays: nothing is claimed there."""
+    stem = signal.sosfiltfilt(signal.butter(8, 1500, "low", fs=RATE_HZ, output="sos"), make_stem(15, noisy=1.0))
+    returned = make_return(stem, 15, hiss=0.0005, wander_us=0.0)
+    rising = 0.02 * band_limited(np.random.default_rng(5).normal(size=len(stem))) * (np.abs(stem) > 0.01)
+    returned["aligned"] = returned["aligned"] + rising
+    for residual_us in (3.0, None):
+        _, rows = measured(stem, returned, values=alignment(returned, level_db=0.0, residual_rms_us=residual_us))
+        top = [row for row in rows if row["nominal_hz"] >= 3150]
+        assert not any(row["known"] or row["signal_over_hiss_db"] for row in top)
 
 
 def test_clipping_at_the_converter_and_before_it():

@@ -1,5 +1,7 @@
 """Decibels, speeds and third-octave bands. The weightings' tables are checked in outside/test_weightings.py."""
 
+import itertools
+
 import numpy as np
 import pytest
 from bounceproof import quantities as q
@@ -79,7 +81,7 @@ def test_bands_meet_and_their_middles_lie_inside(low_hz, times):
         assert low_hz * (1 - 1e-6) <= band.mid_hz <= low_hz * times * (1 + 1e-6)
         assert band.low_hz < band.mid_hz < band.high_hz
         assert band.nominal_hz == pytest.approx(band.mid_hz, rel=0.013), "IEC 61260-1 Annex E: nominal values are rounded"
-    for one, after in zip(bands, bands[1:], strict=False):
+    for one, after in itertools.pairwise(bands):
         assert one.high_hz == pytest.approx(after.low_hz, rel=1e-12)
 
 

@@ -22,7 +22,7 @@ def error_db(got, expected):
 
 @pytest.mark.parametrize("tone_hz", [20, 1000, 8000, 20000])
 def test_a_sine_is_read_between_its_samples(tone_hz):
-    # The figure is the project's own: see the module's docstring. Outside: the sampling theorem (Shannon 1949), whose sum is the sine itself.
+    # The figure is the project's own: see the module's docstring. Outside: the sampling theorem (Shannon 1949).
     samples = sine(tone_hz, np.arange(20000))
     positions = np.random.default_rng(1).uniform(200, 19800, 30000)
     assert error_db(Reader(samples).at(positions), sine(tone_hz, positions)) < -115
@@ -63,7 +63,9 @@ def test_reading_is_linear():
     random = np.random.default_rng(3)
     one, two = random.normal(size=(2, 2000))
     positions = random.uniform(0, 1999, 500)
-    np.testing.assert_allclose(Reader(2 * one - 3 * two).at(positions), 2 * Reader(one).at(positions) - 3 * Reader(two).at(positions), atol=1e-12)
+    np.testing.assert_allclose(
+        Reader(2 * one - 3 * two).at(positions), 2 * Reader(one).at(positions) - 3 * Reader(two).at(positions), atol=1e-12
+    )
 
 
 @pytest.mark.parametrize("speed", [0.88, 0.97, 1.0, 1.05, 1.12])

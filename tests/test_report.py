@@ -172,7 +172,7 @@ def test_figures_follow_size_and_ground(session, tmp_path):
 
 def test_report_of_a_session_laid_through_clicks_alone(tmp_path):
     made = FakeSession(tmp_path, simulated=False, method="clicks")
-    made.all()
+    made.all(figures={"width_px": 640, "height_px": 360})
     tracks = {row["track"]: row for row in read_table(made.results / "tracks.tsv")}
     assert tracks["drum"]["verdict"] == "look"
     assert "two clicks" in tracks["drum"]["reason"]
@@ -300,6 +300,7 @@ def test_terminal_lines():
         (words.microseconds(-1234.0), "−1.2 ms"),
         (words.microseconds(3.14), "3.1 µs"),
         (words.clock(125.4), "2:05"),
+        (words.minutes(59.7), "1 min 00 s"),
         (words.fixed(True), "–"),
     ],
 )

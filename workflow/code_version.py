@@ -36,10 +36,18 @@ def _content(path):
     tree = _tree(path)
     shown = hashlib.sha256(_without_docstrings(tree).encode())
     if path.name == "__init__.py":
-        for beside in sorted(path.parent.rglob("*")):
-            if beside.is_file() and beside.suffix not in (".py", ".pyc") and not beside.name.startswith("."):
-                shown.update(beside.relative_to(path.parent).as_posix().encode() + beside.read_bytes())
+        for beside in _files_beside(path.parent):
+            shown.update(beside.relative_to(path.parent).as_posix().encode() + beside.read_bytes())
     return shown.hexdigest()
+
+
+def _files_beside(folder):
+    """What is no Python in a package's folder; a package below it has its own, and a cache has nothing to say."""
+    for path in sorted(folder.iterdir()):
+        if path.is_file() and path.suffix not in (".py", ".pyc") and not path.name.startswith("."):
+            yield path
+        elif path.is_dir() and path.name != "__pycache__" and not (path / "__init__.py").is_file():
+            yield from _files_beside(path)
 
 
 def _without_docstrings(tree):
@@ -54,7 +62,7 @@ def _without_docstrings(tree):
     }
     return "\n".join(
         f"{type(node).__name__} {[(k, v) for k, v in ast.iter_fields(node) if not isinstance(v, (ast.AST, list))]}"
-        f" {[len(v) for k, v in ast.iter_fields(node) if isinstance(v, list)]}"
+        f" {[sum(id(one) not in docstrings for one in v) for k, v in ast.iter_fields(node) if isinstance(v, list)]}"
         for node in _walk_without(tree, docstrings)
     )
 

@@ -15,6 +15,8 @@ def chosen_session(config, project):
     folder = session_folder(config, project)
     try:
         session = load_session(folder, config_dir=project / "config", project_dir=project)
+        if braced := list(braced_paths(session)):
+            raise SessionMistakes(braced)
         claim_results(session)
     except SessionMistakes as mistakes:
         sys.exit("\n".join(mistakes.lines))
@@ -40,6 +42,15 @@ def check_new_session(config, project):
         check_places(stems, session)
     except SessionMistakes as mistakes:
         sys.exit("\n".join(mistakes.lines))
+
+
+def braced_paths(session):
+    """A line for each path that Snakemake would take for a pattern: it has no way to tell a brace from a wildcard's."""
+    takes = [take["path"] for takes in session["takes"].values() for take in takes]
+    folders = [path for path in (session["folder"], session["results_dir"]) if set("{}") & set(str(path))]
+    files = [*(track["stem"] for track in session["tracks"]), *takes, *session["captures"]]
+    for path in folders or sorted({str(path) for path in files if set("{}") & set(str(path))}):
+        yield f"{path}: the path holds a curly bracket; expected none, as Snakemake takes it for a pattern; rename it."
 
 
 def session_folder(config, project):

@@ -1,8 +1,8 @@
 """The click's instant against the bound that hiss sets.
 
-Source: A. H. Quazi, "An overview on the time delay estimate in active and passive systems", IEEE Trans. ASSP-29 (1981) 527: a known signal
-with a flat spectrum from f1 to f2, T seconds long, with S times the noise's power in its band, has a delay that no unbiased estimate knows
-better than var = 3 / (8 pi^2 T (f2^3 - f1^3) S).
+Source: A. H. Quazi, "An overview on the time delay estimate in active and passive systems", IEEE Trans. ASSP-29 (1981) 527: a
+known signal with a flat spectrum from f1 to f2, T seconds long, with S times the noise's power in its band, has a delay that no
+unbiased estimate knows better than var = 3 / (8 pi^2 T (f2^3 - f1^3) S).
 """
 
 import numpy as np

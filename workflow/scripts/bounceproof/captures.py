@@ -11,7 +11,8 @@ from bounceproof.clicks import find_clicks
 COLUMNS = ("capture", "track", "take", "file", "sha256", "from_s", "to_s", "start_s", "end_s", "note")
 # Hiss is measured before the start click, and a little after the end one.
 _BEFORE_S, _AFTER_S = 3.5, 2.5
-_SLOWER = 1.12
+# How far two clicks may lie from where their own speed puts them: a machine's speed changes that much over a song at most.
+_APART_WITHIN = 0.03
 
 
 class Span(NamedTuple):
@@ -50,19 +51,19 @@ def _matched(hits, k, known):
     if hit.end == "end":
         return None, hit
     if k + 1 < len(hits) and hits[k + 1].end == "end" and hits[k + 1].number == hit.number:
-        apart_s = _apart_s(known[hit.number])
-        if apart_s / _SLOWER < hits[k + 1].instant_s - hit.instant_s < apart_s * _SLOWER:
+        due_s = _apart_s(known[hit.number], hit.speed_ratio)
+        if abs(hits[k + 1].instant_s - hit.instant_s - due_s) < _APART_WITHIN * due_s:
             return hit, hits[k + 1]
     return hit, None
 
 
-def _apart_s(facts):
-    return (facts["end_click_sample"] - facts["start_click_sample"]) / facts["sample_rate_hz"]
+def _apart_s(facts, speed_ratio):
+    return (facts["end_click_sample"] - facts["start_click_sample"]) / facts["sample_rate_hz"] / speed_ratio
 
 
 def _span(start, end, known, frames, rate_hz):
     facts = known[(start or end).number]
-    length_s = _apart_s(facts) * _SLOWER
+    length_s = _apart_s(facts, (start or end).speed_ratio) * (1 + _APART_WITHIN)
     first_s = (start.instant_s if start else end.instant_s - length_s) - _BEFORE_S
     last_s = (end.instant_s if end else start.instant_s + length_s) + _AFTER_S
     note = "" if start and end else f"the {'end' if start else 'start'} click is missing"

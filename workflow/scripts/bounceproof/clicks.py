@@ -1,9 +1,9 @@
 """Clicks: made, found, numbered.
 
-A click is four equal symmetric sweeps (low to high to low) and, after them, one sharp edge for the eye. Being symmetric in time, a
-sweep keeps its matched-filter instant under a speed error. The three gaps between the sweeps spell the number of the transfer
-(two digits, base 16) and whether this is its start or its end (in the check digit); the last gap is longer than the others can be,
-so that a click played backwards spells nothing.
+A click is four equal symmetric sweeps (low to high to low) and, after them, one sharp edge for the eye. Being symmetric in
+time, a sweep keeps its matched-filter instant under a speed error. The three gaps between the sweeps spell the number of the
+transfer (two digits, base 16) and whether this is its start or its end (in the check digit); the last gap is longer than the
+others can be, so that a click played backwards spells nothing.
 
 Conventions: the instant of a click is that of its third sweep (the reference); times in seconds, from the first sample (= 0);
 speed_ratio = replay speed over record speed; polarity 1 or -1; levels in dBFS (peak of the sweeps).
@@ -29,6 +29,12 @@ _DIGIT_S = 0.004
 _LEAST_LIKENESS = 0.38
 _WORK_CHUNK_S = 24.0
 _PATTERN_S = 0.45
+# How far a sweep may lie from where its pattern, at the nearest speed of the grid, puts it: wow of 0.5 % over a click.
+_TOLERANCE_S = 0.0015
+# A damaged click can be read in several ways: how much likelier another transfer's number has to be than the one expected.
+_EXPECTED_FAVOUR = 1.1
+# A sweep this much less alike than the others was lost in a dropout.
+_LOST_BELOW = 0.6
 # How unsteadily a tape may run while a click passes: the change of speed per second that the fit of its four sweeps reckons with.
 _SPEED_CHANGE_PER_S = 0.05
 
@@ -96,7 +102,8 @@ def find_clicks(samples, rate_hz, *, band_hz, speed_search_percent=12.0, speed_h
     """All clicks in one channel between from_s and to_s, as ClickHits in order of time.
 
     band_hz: the sweeps' band as sent. speed_hint: a speed ratio known to within 2 %; else +-speed_search_percent is searched.
-    number: where two readings of a damaged click are equally good, this transfer's is taken.
+    number: of two readings of a damaged click, this transfer's is taken; only its clicks may lack a sweep, because three sweeps
+    alone can spell another number too, or a click played backwards.
     Method: matched filter on a grid of speeds (steps of 0.5 %), normalised by the energy of the moment; the best of the
     2 x 255 patterns of gaps; then each sweep's own instant by climbing its continuous correlation.
     """
@@ -150,11 +157,12 @@ def _find_in_piece(piece, rate_hz, band_hz, speeds, number):
     taken = []
     while True:
         best = max((_best_pattern(one, work_hz, taken, number) for one in likenesses), key=lambda found: found[0])
-        if best[0] < _LEAST_LIKENESS:
+        _, score, first_s, (code_number, end), speed = best
+        if score < _LEAST_LIKENESS:
             return
-        score, first_s, (code_number, end), speed = best
         taken.append(first_s)
-        hit = _refined(piece, rate_hz, band_hz, first_s, code_number, end, speed, score)
+        least = 3 if code_number == number else 4
+        hit = _refined(piece, rate_hz, band_hz, first_s, code_number, end, speed, score, least)
         if hit is not None:
             yield hit
 
@@ -218,31 +226,33 @@ _CODES, _CODE_TIMES = _patterns()
 
 
 def _best_pattern(one, work_hz, taken, number):
-    """The best (score, time of the first sweep, code, speed): each peak is tried as each of the four sweeps of each code."""
-    reach = max(1, round(0.0015 * work_hz))
+    """The best (favoured score, score, time of the first sweep, code, speed): each peak is tried as each sweep of each code."""
+    reach = max(1, round(_TOLERANCE_S * work_hz))
     near = maximum_filter1d(one.envelope, 2 * reach + 1)
     peaks = [p for p in one.peaks if all(not -_PATTERN_S < p / work_hz - t < 2 * _PATTERN_S for t in taken)]
-    best = (0.0, 0.0, _CODES[0], one.speed_ratio)
+    favour = np.ones((len(_CODES), 1))
+    if number is not None:
+        favour[[2 * number - 2, 2 * number - 1]] = _EXPECTED_FAVOUR
+    best = (0.0, 0.0, 0.0, _CODES[0], one.speed_ratio)
     for peak in peaks:
         places = np.rint((_CODE_TIMES[:, None, :] - _CODE_TIMES[:, :, None]) / one.speed_ratio * work_hz).astype(int) + peak
         inside = (places >= 0) & (places < near.size)
         scores = np.mean(np.where(inside, near[np.clip(places, 0, near.size - 1)], 0.0), axis=2)
-        if number is not None:
-            scores[[2 * number - 2, 2 * number - 1]] += 1e-3
-        code, role = np.unravel_index(np.argmax(scores), scores.shape)
-        if scores[code, role] > best[0]:
+        liked = scores * favour
+        code, role = np.unravel_index(np.argmax(liked), liked.shape)
+        if liked[code, role] > best[0]:
             first_s = peak / work_hz - _CODE_TIMES[code, role] / one.speed_ratio
-            best = (float(scores[code, role]), first_s, _CODES[code], one.speed_ratio)
+            best = (float(liked[code, role]), float(scores[code, role]), first_s, _CODES[code], one.speed_ratio)
     return best
 
 
-def _refined(piece, rate_hz, band_hz, first_s, number, end, speed, likeness):
-    """Each sweep's own instant, then a line with a little bend through the four; None where they do not agree."""
+def _refined(piece, rate_hz, band_hz, first_s, number, end, speed, likeness, least):
+    """Each sweep's own instant, then a slightly bent line through them; None where they disagree or are fewer than `least`."""
     times = sweep_times(number, end)
     parts = [_around(piece, rate_hz, band_hz, first_s + t / speed, speed) for t in times]
     polarity = _polarity(parts)
     instants = np.array([_climb(part, rate_hz, band_hz, speed, polarity) for part in parts])
-    fit = _fit_instants(instants, times - times[REFERENCE_SWEEP], band_hz)
+    fit = _fit_instants(instants, times - times[REFERENCE_SWEEP], band_hz, least)
     if fit is None:
         return None
     instant_s, speed, sigma_s, amplitude = fit
@@ -265,7 +275,8 @@ def _around(piece, rate_hz, band_hz, near_s, speed):
 
     The sweep is computed afresh for each trial instant, so that the instant has no grid but the one it is climbed from.
     """
-    trials = near_s + 0.125 / band_hz[1] / speed * np.arange(-24, 25)
+    reach = int(np.ceil(1.1 * _TOLERANCE_S * 8 * band_hz[1]))
+    trials = near_s + 0.125 / band_hz[1] / speed * np.arange(-reach, reach + 1)
     half = SWEEP_S / 2 / speed
     first, last = int(np.floor((trials[0] - half) * rate_hz)), int(np.ceil((trials[-1] + half) * rate_hz)) + 1
     if first < 0 or last > piece.size:
@@ -318,14 +329,16 @@ def _in_band_energy(part, rate_hz, band_hz, speed):
     return 2 * np.sum(np.square(np.abs(spectrum[inside]))) / part.size
 
 
-def _fit_instants(instants, times, band_hz):
+def _fit_instants(instants, times, band_hz, least):
     """Reference instant, speed, the instant's standard deviation in s, mean amplitude; None where the sweeps disagree.
 
     Least squares of instant = t + time / speed + bend x time^2 / 2, the bend held by a prior. What the tape's unsteadiness
     leaves over counts against the three outer sweeps: the more they stray, the more the reference sweep stands alone.
     """
     good = np.isfinite(instants[:, 0])
-    if good.sum() < 3:
+    likenesses = np.where(good, instants[:, 2], 0.0)
+    good &= likenesses > _LOST_BELOW * np.sort(likenesses)[-2]
+    if good.sum() < least:
         return None
     where, amplitude, likeness = instants[good].T
     sigma = _sweep_sigma_s(np.mean(likeness), band_hz)

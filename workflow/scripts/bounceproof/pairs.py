@@ -110,9 +110,9 @@ class _BandSums:
     def coherence(self, i, j):
         """Magnitude-squared coherence per band without bias: each bin counts by the power both signals have in it."""
         weight = np.sqrt(self.spectra.power(i) * self.spectra.power(j))
-        bins = spectra.without_bias(self.spectra.coherence(i, j), self.spectra.averages)
+        bins = spectra.without_bias(self.spectra.coherence(i, j), self.spectra.averages, floor=-1.0)
         total = weight @ self.bin_share
-        return np.where(total > 0, (bins * weight) @ self.bin_share / np.where(total > 0, total, 1.0), 0.0)
+        return np.clip(np.where(total > 0, (bins * weight) @ self.bin_share / np.where(total > 0, total, 1.0), 0.0), 0.0, 1.0)
 
     def zero_level(self):
         return spectra.zero_coherence_level(self.averages)

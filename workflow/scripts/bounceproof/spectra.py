@@ -127,9 +127,12 @@ def bin_weights(mask, bands, segment, rate_hz):
     return weights
 
 
-def without_bias(coherence, averages):
-    """Magnitude-squared coherence less its bias (1 - C)^2 / n, never under 0. Source: Carter, Knapp, Nuttall 1973."""
-    return np.clip(coherence - (1.0 - coherence) ** 2 / averages, 0.0, 1.0)
+def without_bias(coherence, averages, *, floor=0.0):
+    """Magnitude-squared coherence less its bias (1 - C)^2 / n, never under `floor`. Source: Carter, Knapp, Nuttall 1973.
+
+    Where estimates are averaged afterwards, a floor of -1 keeps those under zero: cut off one by one, they would leave a bias.
+    """
+    return np.clip(coherence - (1.0 - coherence) ** 2 / averages, floor, 1.0)
 
 
 def zero_coherence_level(averages, *, confidence=0.95):

@@ -6,6 +6,8 @@ mean speed. `sigma_us` = one standard deviation in microseconds, inf where the m
 over return duration.
 """
 
+import itertools
+
 import numpy as np
 
 from bounceproof.files import write_atomically
@@ -108,6 +110,9 @@ def read_time_map(path):
         header = lines.readline().rstrip("\n").split("\t")
         if tuple(header) != COLUMNS:
             raise ValueError(f"{path}: the header reads {header}; expected {list(COLUMNS)}")
+        first = lines.readline()
+        if not first:
+            return None
         # A map of an hour has two million lines: numpy's own text reader is twice as fast as splitting them here.
-        knots = np.loadtxt(lines, delimiter="\t", ndmin=2)
-    return TimeMap(*knots.T) if knots.size else None
+        knots = np.loadtxt(itertools.chain([first], lines), delimiter="\t", ndmin=2)
+    return TimeMap(*knots.T)

@@ -98,7 +98,7 @@ def _timing(alignment, limit):
             Finding(LOOK, f"The remaining timing error of {_us(residual_us)} rms is not small.", _timing_step(alignment))
         )
     elif residual_us is None and alignment.get("method") == "clicks":
-        text = "Laid through its two clicks only: what lies between them wanders with the recorder's speed, by how much was not measured."
+        text = "Laid through its two clicks only: by how much it wanders between them with the recorder's speed was not measured."
         found.append(Finding(LOOK, text, _timing_step(alignment)))
     if offset_us is not None and offset_us > limit["offset_ok_us"]:
         text = f"Its constant delay against the other tracks is known to {_us(offset_us)} only."
@@ -209,7 +209,7 @@ def _up_to(way, *, only=False):
     if way["adds_up_to_hz"] is None:
         return "nowhere that was measured"
     if way["adds_up_to_hz"] == 0:
-        return "at no frequency"
+        return "nowhere"
     return f"{'only ' if only and way['limit'] == 'loss' else ''}to {_hz(way['adds_up_to_hz'])}"
 
 

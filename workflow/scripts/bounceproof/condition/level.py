@@ -9,7 +9,10 @@ from typing import NamedTuple
 import numpy as np
 
 from bounceproof import spectra
-from bounceproof.quantities import power_db, third_octave_bands
+from bounceproof.quantities import power_db, power_from_db, third_octave_bands
+
+
+LEAKAGE_BELOW_DB = 45.0
 
 
 class Level(NamedTuple):
@@ -84,7 +87,11 @@ def level_from_powers(played, hiss, bands, band_hz, rate_hz, *, quiet_s):
     hop_s = spectra.segment_samples(rate_hz) / 2 / rate_hz
     signal = np.maximum(played.returned - hiss, 0.0)
     spread = signal_sd(signal, hiss, bands, played.segments * hop_s, quiet_s)
-    clear = inside(bands, band_hz) & (played.stem > 0) & (signal > 2.0 * spread) & (signal > 0)
+    # What a loud band leaks into its neighbours' spectra is no signal of theirs.
+    clear = (played.stem > 0) & (signal > 2.0 * spread) & (signal > power_from_db(-LEAKAGE_BELOW_DB) * signal.max(initial=0.0))
+    nominal = clear & inside(bands, band_hz)
+    # A stem that plays outside the nominal band only is measured where it plays, if it stands well clear of the hiss there.
+    clear = nominal if nominal.any() else clear & (signal > 4.0 * hiss) & (signal > 6.0 * spread)
     if not clear.any():
         return Level(None, None, 0)
     weight = clear * signal / np.maximum(signal + hiss, np.finfo(float).tiny)

@@ -172,7 +172,12 @@ def _notes(quiet, level, survival, chosen):
         notes.append(f"The lead-in was missing or too short: hiss was measured in the {quiet.source}.")
     if level.level_db is None:
         notes.append("No band stands over the hiss: no level could be measured.")
-    if (chosen & ~survival.by_h1).any():
+    if (chosen & survival.contradicted).any():
+        notes.append(
+            "In some strong bands stem and return agree far less than the small timing error of the alignment allows: the two"
+            " contradict each other, and the response there is not known."
+        )
+    elif (chosen & ~survival.by_h1).any():
         notes.append(
             "In some bands stem and return agree less than hiss explains (remaining timing error or distortion);"
             " the response there comes from powers, not from H1, and only where the signal is strong."

@@ -12,6 +12,8 @@ from bounceproof.quantities import power_db
 
 KNOWN_SD_DB = 1.0
 STEADY_RAD = 0.3
+# Under this (17 dB under everything else in the band) bursts, which are few averages, pass for coherence.
+LEAST_COHERENCE = 0.02
 SILENT_UNDER_HISS_DB = 10.0
 
 
@@ -28,11 +30,17 @@ class Survival:
         above = np.maximum(played.returned - hiss, 0.0)
         total = above + hiss
         # The coherence that hiss alone leaves is S / (S + N): where it is reached, neither timing nor distortion took any.
-        reached = coherence >= 0.9 * np.where(total > 0, above / np.where(total > 0, total, 1.0), 0.0)
-        self.by_h1 = reached | self._steady(timing_us)
+        expected = np.where(total > 0, above / np.where(total > 0, total, 1.0), 0.0)
+        self.strong = (above >= 4.0 * hiss) & _near_the_loudest(above, played.stem)
+        steady, reached = self._steady(timing_us), (coherence >= 0.9 * expected) & (expected >= 0.5)
+        # A strong band that lost half its coherence under a timing error said to be small: one of the two is wrong.
+        self.contradicted = steady & self.strong & (coherence < 0.5 * expected)
+        self.by_h1 = (reached | steady) & ~self.contradicted
         # Hiss that rises under the signal is in the power above the hiss, not in the coherent power.
         self.signal = np.where(self.by_h1, coherence * played.returned, above)
-        self.signal_sd = signal_sd(self.signal, hiss, bands, played.segments * hop_s, quiet_s)
+        coherent_sd = 2.0 * self.signal * np.where(coherence > 0, spectra.h1_relative_sd(coherence, averages), 0.0)
+        powers_sd = signal_sd(above, hiss, bands, played.segments * hop_s, quiet_s)
+        self.signal_sd = np.where(self.by_h1, coherent_sd, powers_sd)
         self.quiet_bt = np.maximum([(band.high_hz - band.low_hz) * quiet_s for band in bands], 1.0)
 
     def _steady(self, timing_us):
@@ -44,12 +52,12 @@ class Survival:
     def stands(self):
         """Where a signal was measured at all: over two sd, and told from other sound.
 
-        Without H1 only the power says so, and hiss rising under loud bands is power too: then 6 dB over the hiss and no more than
-        25 dB under the loudest band are asked.
+        Without H1 only the power says so, and hiss rising under loud bands is power too: then 6 dB over the hiss are asked, and
+        no more than 25 dB under the loudest band of the return, in the return and in the stem.
         """
-        by_power = (self.signal >= 4.0 * self.hiss) & (self.signal >= 10.0**-2.5 * self.signal.max())
-        coherent = self.coherence > spectra.zero_coherence_level(self.averages)
-        return (self.signal > 0) & (self.signal > 2.0 * self.signal_sd) & np.where(self.by_h1, coherent, by_power)
+        coherent = self.coherence > np.maximum(LEAST_COHERENCE, spectra.zero_coherence_level(self.averages))
+        told = np.where(self.by_h1, coherent, self.strong & ~self.contradicted)
+        return (self.signal > 0) & (self.signal > 2.0 * self.signal_sd) & told
 
     @property
     def response(self):
@@ -78,6 +86,13 @@ class Survival:
         return np.where(self.signal > 0, 4.342944819 * relative, np.inf)
 
 
+def _near_the_loudest(returned, stem, *, within_db=25.0):
+    """Bands within so many dB of the return's loudest one, in the return and in the stem."""
+    loudest = int(returned.argmax())
+    share = 10.0 ** (-within_db / 10)
+    return (returned >= share * returned[loudest]) & (stem >= share * stem[loudest])
+
+
 def coherent_output(stem, aligned, rate_hz, bands, mask):
     """Per band: coherence (coherent share of the return's power, bias taken off), H1 power ratio, effective averages.
 
@@ -87,8 +102,8 @@ def coherent_output(stem, aligned, rate_hz, bands, mask):
     weights = spectra.bin_weights(mask, bands, segment, rate_hz)
     both = spectra.spectral_matrix([stem, aligned], rate_hz, weights=weights)
     matrix = spectra.band_matrix(bands, segment, rate_hz)
-    coherence = spectra.without_bias(both.coherence(0, 1), both.averages)
-    explained = (coherence * both.power(1)) @ matrix
+    coherence = spectra.without_bias(both.coherence(0, 1), both.averages, floor=-1.0)
+    explained = np.maximum((coherence * both.power(1)) @ matrix, 0.0)
     stem_power, return_power = both.power(0) @ matrix, both.power(1) @ matrix
     # Hann bins overlap: 1.5 bins wide each, so a band of k bins holds k / 1.5 independent ones.
     averages = np.maximum(1.0, matrix.sum(axis=0) / 1.5) * (both.averages @ matrix / np.maximum(matrix.sum(axis=0), 1e-9))

@@ -40,5 +40,5 @@ def draw(look, rows, summary):
         ha="center",
         color=look.ink,
     )
-    look.legend(axes, loc="upper left")
+    look.legend(axes, loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=4)
     return figure

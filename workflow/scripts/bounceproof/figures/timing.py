@@ -76,6 +76,8 @@ def _through_time(look, axes, track, limit_ms, *, last):
 
 
 def _left(look, axes, tracks):
+    from matplotlib.ticker import LogLocator
+
     places = np.arange(len(tracks))[::-1]
     look.axes(axes, x="timing error, rms, µs", grid="x")
     shown = False
@@ -95,7 +97,9 @@ def _left(look, axes, tracks):
     axes.set_ylim(-0.7, len(tracks) - 0.3 + 0.12 * len(tracks))
     if shown:
         axes.set_xscale("log")
+        axes.xaxis.set_major_locator(LogLocator(subs=(1, 2, 5)))
         axes.xaxis.set_major_formatter("{x:g}")
+        axes.minorticks_off()
         look.legend(axes, loc="upper center")
     else:
         axes.set_xticks([])

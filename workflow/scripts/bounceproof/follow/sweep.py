@@ -178,7 +178,8 @@ def _weights(error, model):
     power = _power(error)
     floor = 1e-12 * (np.mean(_power(model)) + 1e-30)
     usual = np.median(power[:: max(1, len(power) // 2000)], axis=0) / np.log(2) + floor
-    relative = fields.smeared(power / usual, NOISE_FRAMES, NOISE_BANDS)
+    # The moving mean's running sum can end a hair below nothing where silence follows music.
+    relative = np.maximum(fields.smeared(power / usual, NOISE_FRAMES, NOISE_BANDS), 0.0)
     noise = usual * relative + floor
     return fields.IN_BAND * np.sqrt(HOP / noise).astype(np.float32)
 

@@ -64,6 +64,11 @@ def clock(seconds):
     return f"{whole // 60}:{whole % 60:02d}"
 
 
+def minutes(seconds):
+    """Minutes and seconds in words, 3 min 05 s."""
+    return f"{clock(seconds).replace(':', ' min ')} s" if known(seconds) else NONE
+
+
 def text(value):
     """Text, or a dash for nothing."""
     return str(value) if value not in (None, "") else NONE
@@ -75,5 +80,6 @@ FILTERS = {
     "hertz": hertz,
     "microseconds": microseconds,
     "clock": clock,
+    "minutes": minutes,
     "dash": text,
 }

@@ -1,0 +1,159 @@
+"""What has to come out exactly: a wire in place of the recorder; one take captured at two levels."""
+
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+from bounceproof.files import read_table
+from bounceproof.quantities import amplitude_db
+from bounceproof.quantities import rms as rms_along
+from bounceproof.timemap import read_time_map
+from chain import (
+    SHORT,
+    STEMS,
+    chain_of,
+    date,
+    finished,
+    make_session,
+    read_results,
+    shared_project,
+    shared_story,
+    snakemake,
+    transfer_of,
+    write_audio,
+)
+from recording import RATE_HZ, record
+
+pytestmark = pytest.mark.pipeline
+
+
+def rms(samples):
+    """Of all samples, direct current left out: a capture's is taken off, and the drum has a little."""
+    return rms_along(np.ravel(samples - np.mean(samples, axis=0)))
+
+
+PAIRS = "pair\tfirst\tsecond\tkind\nboth\tdrum\thorn\tone-source\n"
+TWO = {name: STEMS[name] for name in ("drum", "horn")}
+
+
+def wire(folder, project):
+    return through_a_wire(folder, project, SHORT)
+
+
+def wire_followed(folder, project):
+    return through_a_wire(folder, project, SHORT.replace("clicks", "follow"))
+
+
+def through_a_wire(folder, project, settings):
+    results = folder / "results"
+    session = make_session(folder / "wired", results, stems=TWO, medium="wire", settings=settings, pairs=PAIRS)
+    finished(snakemake(session, "transfers", project=project))
+    for track in TWO:
+        target = session / "returns" / track / "take1.wav"
+        target.parent.mkdir(parents=True)
+        shutil.copy(results / "transfers" / f"{track}.wav", target)
+        date(target, 0.01)
+    finished(snakemake(session, project=project))
+    return {"results": str(results)}
+
+
+def two_levels(folder, project):
+    results = folder / "results"
+    session = make_session(folder / "levels", results, stems=TWO, pairs=PAIRS)
+    finished(snakemake(session, "transfers", project=project))
+    captures = {}
+    for seed, track in enumerate(TWO):
+        captures[track] = record(transfer_of(results, track)[0], speed=0.97, wow=0.001, hiss_db=30, seed=seed).capture
+    told = {"runs": []}
+    for gain_db in (0, -17):
+        for track, samples in captures.items():
+            write_audio(session / "returns" / track / "take1.wav", 10 ** (gain_db / 20) * samples)
+        jobs = finished(snakemake(session, project=project)).jobs
+        kept = folder / f"kept{gain_db}"
+        shutil.copytree(results / "mix", kept)
+        told["runs"].append({"jobs": jobs, "mix": str(kept), "stack": read_results(results / "noise/stack.json")})
+        told["runs"][-1]["pair"] = read_table(results / "pairs/both.tsv")
+    return told
+
+
+@pytest.fixture(scope="module", params=[wire, wire_followed], ids=["clicks", "follow"])
+def wired(tmp_path_factory, request):
+    return Path(shared_story(tmp_path_factory, request.param, project=shared_project(tmp_path_factory))["results"])
+
+
+@pytest.fixture(scope="module")
+def levels(tmp_path_factory):
+    return shared_story(tmp_path_factory, two_levels, project=shared_project(tmp_path_factory))["runs"]
+
+
+@pytest.mark.parametrize("track", TWO)
+def test_through_a_wire_nothing_moves(wired, track):
+    facts = transfer_of(wired, track)[1]
+    alignment = read_results(wired / f"returns/{track}/take1/alignment.json")
+    assert alignment["state"] == "aligned"
+    assert alignment["flags"] == []
+    assert alignment["polarity"] == 1
+    assert alignment["speed_percent"] == pytest.approx(0.0, abs=1e-6)
+    assert alignment["level_db"] == pytest.approx(-facts["gain_db"], abs=0.01)
+    time_map = read_time_map(wired / f"returns/{track}/take1/time-map.tsv")
+    error_us = 1e6 * (time_map.return_s - time_map.stem_s - facts["stem_start_sample"] / RATE_HZ)
+    assert np.abs(error_us).max() < 0.05, "0.0 us"
+
+
+@pytest.mark.parametrize("track", TWO)
+def test_through_a_wire_the_return_is_the_stem(wired, track):
+    facts = transfer_of(wired, track)[1]
+    aligned, _ = soundfile.read(wired / f"returns/{track}/take1/aligned.wav")
+    ready, _ = soundfile.read(wired / f"mix/{track}.wav")
+    stem = TWO[track].astype(np.float32)
+    inner = slice(RATE_HZ // 10, -RATE_HZ // 10)
+    assert amplitude_db(rms((aligned * 10 ** (-facts["gain_db"] / 20) - stem)[inner]) / rms(stem)) < -90
+    assert amplitude_db(rms((ready - stem)[inner]) / rms(stem)) < -60
+
+
+@pytest.mark.parametrize("track", TWO)
+def test_a_wire_is_flat_within_a_hundredth_of_a_decibel(wired, track):
+    rows = read_table(wired / f"returns/{track}/take1/bands.tsv")
+    response_db = np.array([float(row["response_db"]) for row in rows if row["known"] == "yes"])
+    assert response_db.size >= 15
+    assert np.ptp(response_db) < 0.02
+    assert np.abs(response_db - np.median(response_db)).max() < 0.01
+
+
+def test_a_pair_through_a_wire_adds_up_as_the_stems_do(wired):
+    rows = [row for row in read_table(wired / "pairs/both.tsv") if row["shared"] == "yes"]
+    for row in rows:
+        assert float(row["loss_aligned_db"]) == pytest.approx(0.0, abs=0.02)
+
+
+def test_the_mix_through_a_wire_is_the_stems_mix(wired):
+    returned, source = (soundfile.read(wired / f"mix/{name}.wav")[0] for name in ("returned", "source"))
+    inner = slice(RATE_HZ // 10, -RATE_HZ // 10)
+    assert amplitude_db(rms((returned - source)[inner]) / rms(source)) < -60
+
+
+def test_captures_17_db_apart_rerun_the_chain(levels):
+    for track in TWO:
+        assert chain_of(track, "take1") <= set(levels[1]["jobs"])
+
+
+def test_captures_17_db_apart_give_the_same_mix(levels):
+    for name in ("drum", "horn", "returned", "returned-clicks"):
+        one, two = (soundfile.read(Path(run["mix"], f"{name}.wav"))[0] for run in levels)
+        assert amplitude_db(rms(two) / rms(one)) == pytest.approx(0.0, abs=0.1), name
+        assert amplitude_db(rms(two - one) / rms(one)) < -40, name
+
+
+def test_captures_17_db_apart_give_the_same_stack(levels):
+    one, two = (run["stack"] for run in levels)
+    for key in ("left_flat_dbfs", "right_flat_dbfs", "programme_over_hiss_db", "programme_dbfs"):
+        assert two[key] == pytest.approx(one[key], abs=0.1), key
+    assert np.isfinite(one["left_flat_dbfs"])
+
+
+def test_captures_17_db_apart_leave_the_pair_as_it_is(levels):
+    for one, two in zip(*(run["pair"] for run in levels), strict=True):
+        if one["shared"] == "yes" and one["loss_aligned_db"]:
+            assert float(two["loss_aligned_db"]) == pytest.approx(float(one["loss_aligned_db"]), abs=0.1)

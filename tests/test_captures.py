@@ -1,0 +1,130 @@
+"""Transfers found in captures of any length, by what their clicks spell."""
+
+import numpy as np
+import pytest
+from bounceproof.audio import Audio
+from bounceproof.captures import find_spans, take_name
+from bounceproof.transfers import make_transfer
+from hypothesis import given
+from hypothesis import strategies as st
+from recording import BAND_HZ, RATE_HZ, drums, plucks, record
+
+SETTINGS = {"lead_in_s": 2.0, "gap_s": 1.0, "tail_s": 1.0, "click_below_peak_db": 14.0}
+SECONDS = 3.0
+NAMES = {3: "drum", 16: "bass", 255: "horn"}
+STEMS = {3: drums(SECONDS), 16: plucks(SECONDS), 255: plucks(SECONDS, seed=9, low_hz=330.0)}
+SENT = {
+    number: make_transfer(stem, RATE_HZ, number=number, band_hz=BAND_HZ, settings=SETTINGS, send_db=-6.0)
+    for number, stem in STEMS.items()
+}
+FACTS = [{"track": NAMES[number], **made.facts} for number, made in SENT.items()]
+
+
+def spans_of(samples, facts=FACTS):
+    samples = np.asarray(samples, dtype=np.float32)
+    return find_spans(Audio(samples if samples.ndim == 2 else samples[:, None], RATE_HZ, ()), facts, speed_search_percent=12.0)
+
+
+def side(numbers, *, speed=0.985, seed=1):
+    """(capture, [(track, start click, end click) in s]) of transfers played one after the other, each in a pass of its own."""
+    pieces, truth, at_s = [], [], 0.0
+    for k, number in enumerate(numbers):
+        one = record(SENT[number].samples, speed=speed, wow=0.001, hiss_db=35, seed=seed + k)
+        clicks_s = [at_s + one.capture_s(SENT[number].facts[f"{end}_click_sample"] / RATE_HZ) for end in ("start", "end")]
+        truth.append((NAMES[number], *clicks_s))
+        pieces.append(one.capture)
+        at_s += one.capture.size / RATE_HZ
+    return np.concatenate(pieces), truth
+
+
+def agree(spans, truth):
+    assert [span.track for span in spans] == [one[0] for one in truth]
+    for span, (_, start_s, end_s) in zip(spans, truth, strict=True):
+        # The recorder's band filter is some tens of microseconds late.
+        assert span.start_s == pytest.approx(start_s, abs=1e-4)
+        assert span.end_s == pytest.approx(end_s, abs=1e-4)
+        assert span.note == ""
+        assert span.first_sample / RATE_HZ < start_s - 0.25
+        assert span.last_sample / RATE_HZ > end_s + 0.3
+
+
+@pytest.mark.parametrize(
+    "order", [(255, 3, 16), (16, 255), (3,), (3, 3, 255, 3)], ids=["any order", "one missing", "alone", "repeated"]
+)
+def test_transfers_in_any_order_missing_or_repeated(order):
+    agree(spans_of(side(order)[0]), side(order)[1])
+
+
+@pytest.mark.parametrize("speed", [0.89, 1.11])
+def test_at_any_speed_and_polarity(speed):
+    samples, truth = side((16, 3), speed=speed)
+    agree(spans_of(-samples), truth)
+
+
+def test_of_two_channels_the_live_one_is_searched():
+    samples, truth = side((3, 16))
+    agree(spans_of(np.stack([0.0001 * np.random.default_rng(1).normal(size=samples.size), samples], axis=1)), truth)
+
+
+def test_spans_hold_their_whole_transfer_and_only_little_of_others():
+    samples, truth = side((3, 16, 255))
+    for span, (_, start_s, end_s) in zip(spans_of(samples), truth, strict=True):
+        assert (span.last_sample - span.first_sample) / RATE_HZ < end_s - start_s + 6.1
+        times = span.times(RATE_HZ)
+        assert times["from_s"] <= start_s <= end_s <= times["to_s"]
+
+
+@pytest.mark.parametrize("lost", ["start", "end"])
+def test_a_lost_click_is_said_and_the_transfer_still_cut(lost):
+    samples, truth = side((3, 16))
+    place = int(truth[0][1 if lost == "start" else 2] * RATE_HZ)
+    samples[max(0, place - 15000) : place + 15000] = 0.0005
+    first, second = spans_of(samples)
+    assert first.track == "drum"
+    assert first.note == f"the {lost} click is missing"
+    assert getattr(first, f"{lost}_s") is None
+    assert first.first_sample / RATE_HZ < truth[0][1]
+    assert first.last_sample / RATE_HZ > truth[0][2] - 0.5
+    agree([second], truth[1:])
+
+
+def test_a_capture_that_ends_in_the_middle_of_a_transfer_is_cut_as_far_as_it_goes():
+    samples, truth = side((3, 16))
+    cut = int((truth[1][1] + 2.0) * RATE_HZ)
+    first, second = spans_of(samples[:cut])
+    agree([first], truth[:1])
+    assert (second.track, second.end_s, second.last_sample) == ("bass", None, cut)
+
+
+def test_hiss_music_and_the_clicks_of_another_session_are_no_transfer():
+    assert spans_of(0.01 * np.random.default_rng(2).normal(size=10 * RATE_HZ)) == []
+    assert spans_of(record(STEMS[3], hiss_db=40).capture) == []
+    assert spans_of(np.zeros(5 * RATE_HZ)) == []
+    samples, truth = side((16, 3))
+    agree(spans_of(samples, [facts for facts in FACTS if facts["track"] == "drum"]), truth[1:])
+
+
+def test_a_start_and_an_end_too_far_apart_are_two_broken_transfers():
+    one, two = (record(SENT[3].samples, hiss_db=40, seed=seed).capture for seed in (1, 2))
+    middle = int(3.5 * RATE_HZ)
+    waiting = 0.0005 * np.random.default_rng(3).normal(size=8 * RATE_HZ)
+    spans = spans_of(np.concatenate([one[: middle + RATE_HZ], waiting, two[middle:]]))
+    assert [(span.track, span.note) for span in spans] == [
+        ("drum", "the end click is missing"),
+        ("drum", "the start click is missing"),
+    ]
+    assert spans[0].last_sample <= spans[1].first_sample, "neither holds a part of the other"
+
+
+@given(st.text(min_size=1, max_size=20), st.sets(st.sampled_from(["take", "Take", "take-2", "side a"]), max_size=3))
+def test_a_take_never_gets_a_name_that_is_taken(capture, taken):
+    name = take_name(capture, taken)
+    assert name
+    assert name.casefold() not in {one.casefold() for one in taken}
+    assert "/" not in name
+
+
+def test_takes_are_named_after_their_capture():
+    assert take_name("side A", set()) == "side A"
+    assert take_name("side A", {"Side a"}) == "side A-2"
+    assert take_name("side A", {"side A", "side A-2"}) == "side A-3"
