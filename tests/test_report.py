@@ -265,7 +265,7 @@ def test_stack_verdict(over_db, word):
     summary = {
         "tracks": 4,
         "programme_over_hiss_db": over_db,
-        "gains_most": {"track": "bass", "without_it_db": -4.0},
+        "helps": [{"what": "record again hotter", "track": "bass", "by_db": 8.0, "gain_db": 4.0}],
         "with_muting": {"saved_db": 2.0},
     }
     found = verdicts.stack_verdict(summary)

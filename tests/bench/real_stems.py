@@ -25,7 +25,9 @@ BEAT_S = 0.5
 def missing():
     """One sentence that says what to install, or an empty string."""
     there = SAMPLES.is_dir() and SPEECH.is_dir() and SOUNDFONT.is_file() and shutil.which("fluidsynth")
-    return "" if there else f"The stems of this benchmark are absent; install them: apt-get install --no-install-recommends {NEEDED}"
+    return (
+        "" if there else f"The stems of this benchmark are absent; install them: apt-get install --no-install-recommends {NEEDED}"
+    )
 
 
 def make_stem(name, seconds, *, rate_hz=48000, seed=1):
@@ -69,8 +71,12 @@ def _drum(name, beats, *, every):
 
 
 def _overhead(seconds, rate_hz, random):
-    parts = (("drum_cymbal_closed", (0, 0.5, 1, 1.5, 2, 2.5, 3, 3.5), 4, 0.5), ("drum_snare_hard", (1, 3), 4, 0.8),
-             ("drum_heavy_kick", (0, 2, 2.5), 4, 0.5), ("drum_cymbal_hard", (0,), 16, 0.7))
+    parts = (
+        ("drum_cymbal_closed", (0, 0.5, 1, 1.5, 2, 2.5, 3, 3.5), 4, 0.5),
+        ("drum_snare_hard", (1, 3), 4, 0.8),
+        ("drum_heavy_kick", (0, 2, 2.5), 4, 0.5),
+        ("drum_cymbal_hard", (0,), 16, 0.7),
+    )
     return sum(gain * _drum(name, beats, every=every)(seconds, rate_hz, random) for name, beats, every, gain in parts)
 
 
@@ -114,8 +120,25 @@ def _render(program, events, rate_hz):
         midi, wave = Path(folder) / "line.mid", Path(folder) / "line.wav"
         midi.write_bytes(_midi(program, events))
         subprocess.run(
-            ["fluidsynth", "-ni", "-q", "-R", "0", "-C", "0", "-g", "0.5", "-r", str(rate_hz), "-F", str(wave), str(SOUNDFONT), str(midi)],
-            check=True, capture_output=True,
+            [
+                "fluidsynth",
+                "-ni",
+                "-q",
+                "-R",
+                "0",
+                "-C",
+                "0",
+                "-g",
+                "0.5",
+                "-r",
+                str(rate_hz),
+                "-F",
+                str(wave),
+                str(SOUNDFONT),
+                str(midi),
+            ],
+            check=True,
+            capture_output=True,
         )
         return _read(wave, rate_hz)
 

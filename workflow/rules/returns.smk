@@ -52,6 +52,8 @@ rule align_return:
         stem=result("stems/{track}.wav"),
         transfer=result("transfers/{track}.wav"),
         facts=result("transfers/{track}.json"),
+        # Another track's stem or its date is no reason to align this one again.
+        others=lambda wildcards: [ancient(f"{RESULTS}/stems/{track}.wav") for track in TRACKS if track != wildcards.track],
     output:
         alignment=take_file("alignment.json"),
         time_map=take_file("time-map.tsv"),

@@ -1,9 +1,13 @@
 """Lay a return on its stem's time base.
 
-input:  capture (the recorded file), stem (stems/TRACK.wav), transfer (transfers/TRACK.wav), facts (transfers/TRACK.json)
+input:  capture (the recorded file), stem (stems/TRACK.wav), transfer (transfers/TRACK.wav), facts (transfers/TRACK.json),
+        others (stems/*.wav of the other tracks; opened only where the music is not this track's)
 output: alignment (alignment.json), time_map (time-map.tsv), aligned (aligned.wav), clicks (aligned-clicks.wav)
-params: settings = {track, take, simulated, capture_channel, band_low_hz, band_high_hz, names: {number: track}, alignment: {method, …}}
+params: settings = {track, take, simulated, capture_channel, band_low_hz, band_high_hz, names: {number: track}, alignment:
+{method, …}}
 """
+
+from pathlib import Path
 
 from bounceproof.aligning.lay import lay_return, unreadable
 from bounceproof.audio import AudioProblem, read_audio, write_float_wav
@@ -44,8 +48,15 @@ def lay(paths, stem, settings):
         band_hz=(settings["band_low_hz"], settings["band_high_hz"]),
         channel=settings["capture_channel"],
         names={int(number): track for number, track in settings["names"].items()},
+        others=stems_of(paths.others),
         notes=capture.notes,
     )
+
+
+def stems_of(paths):
+    """(track, samples) of each stem, read one by one as they are asked for."""
+    for path in paths:
+        yield Path(path).stem, read_audio(path).samples[:, 0]
 
 
 if __name__ == "__main__":

@@ -136,3 +136,21 @@ def bs468_weighting_db(freq_hz):
     slope = (table_db[-1] - table_db[-2]) / (log_table[-1] - log_table[-2])
     above = table_db[-1] + slope * (log_f - log_table[-1])
     return np.where(log_f < log_table[0], below, np.where(log_f > log_table[-1], above, inside))[()]
+
+
+# Weighting of speed deviations, dB re 4 Hz: AES6-2008 (the same as IEC 60386), from memory, agreeing with two public
+# transcriptions; the standard itself was not seen.
+_FLUTTER_HZ = (0.1, 0.2, 0.315, 0.4, 0.63, 0.8, 1, 1.6, 2, 4, 6.3, 10, 20, 40, 63, 100, 200)
+_FLUTTER_DB = (-48, -30.6, -19.7, -15.0, -8.4, -6.0, -4.2, -1.8, -0.9, 0, -0.9, -2.1, -5.9, -10.4, -14.2, -17.3, -23.0)
+
+
+def flutter_weighting_db(rate_hz):
+    """Weighting of wow and flutter by AES6-2008 in dB re 4 Hz, at modulation rates rate_hz (scalar or array, > 0).
+
+    Straight lines over the logarithm of the rate between the table's points; the end slopes go on outside.
+    """
+    log_rate, log_table = np.log2(np.asarray(rate_hz, dtype=float)), np.log2(_FLUTTER_HZ)
+    table_db = np.asarray(_FLUTTER_DB, dtype=float)
+    below, above = (np.diff(table_db[part])[0] / np.diff(log_table[part])[0] for part in (slice(0, 2), slice(-2, None)))
+    beyond_db = below * np.minimum(log_rate - log_table[0], 0.0) + above * np.maximum(log_rate - log_table[-1], 0.0)
+    return (np.interp(log_rate, log_table, table_db) + beyond_db)[()]

@@ -2,7 +2,9 @@
 
 Conventions: hiss of separate passes is incoherent, so powers add. A track's gain is level_db + mix_db; pan spreads its power
 over left and right without changing their sum (sine and cosine law), so every total here is the power of left plus right. Levels
-are rms in dBFS. Hum is not in these figures.
+are rms in dBFS. Hum is not in these figures: it can add in amplitude, so that its best and worst case are told apart. The hiss
+of a track is that under its music, wherever it was measured: the silences mislead where hiss rises with the signal or a level
+control opens up in rests.
 """
 
 from typing import NamedTuple
@@ -10,17 +12,20 @@ from typing import NamedTuple
 import numpy as np
 
 from bounceproof.mix import pan_gains
-from bounceproof.quantities import power_db, power_from_db
+from bounceproof.quantities import amplitude_db, amplitude_from_db, power_db, power_from_db
 
 MEASURES = ("flat", "a_weighted", "bs468_rms")
 FRAME_S = 0.05
+LOOK_AHEAD_S, HOLD_S, FADE_S = 0.03, 0.1, 0.05
 
 
 class Layer(NamedTuple):
     """One track's hiss: gain_db = level_db + mix_db; levels_dbfs: dict of MEASURES at the capture's level; band_dbfs: dict
     nominal_hz -> dBFS.
 
-    playing_s: spans in which its stem plays; signal_dbfs: the return's level over the whole song within the band, hiss taken off.
+    by: "music" where the hiss was taken under music, else "silence"; hum: (frequency_hz, dBFS at the capture's
+    level) of each line; quasi_peak_over_rms_db: of the silences' hiss by BS.468-4; playing_s: spans in which its stem plays;
+    signal_dbfs: the return's level over the whole song within the band, hiss taken off.
     """
 
     track: str
@@ -32,6 +37,11 @@ class Layer(NamedTuple):
     band_dbfs: dict
     playing_s: list
     signal_dbfs: float | None
+    by: str = "silence"
+    hum: tuple = ()
+    quasi_peak_over_rms_db: float | None = None
+    silence_flat_dbfs: float | None = None
+    room_db: float | None = None
 
 
 def layer(track, alignment, condition, band_rows):
@@ -48,17 +58,37 @@ def layer(track, alignment, condition, band_rows):
     hiss = condition.get("hiss")
     if hiss is None:
         return None, "no stretch to measure its hiss in"
+    under = condition.get("hiss_under_music")
+    levels = {measure: _level((under or hiss)[f"{measure}_dbfs"]) for measure in MEASURES}
+    rise_db = (under or {}).get("rise_db") or 0.0
     return Layer(
         track["track"],
         track["take"],
         bool(alignment.get("simulated")),
         alignment["level_db"] + track["mix_db"],
         track["pan"],
-        {measure: _level(hiss[f"{measure}_dbfs"]) for measure in MEASURES},
-        {float(row["nominal_hz"]): _level(row["hiss_dbfs"]) for row in band_rows},
+        levels,
+        {float(row["nominal_hz"]): _band_level(row, rise_db) for row in band_rows},
         condition.get("playing_s") or [],
         _signal_dbfs(condition["level"]["return_whole_song_dbfs"], hiss["flat_dbfs"]),
+        "music" if under else "silence",
+        tuple((line["frequency_hz"], line["level_dbfs"]) for line in condition.get("hum") or []),
+        _difference(hiss.get("bs468_quasi_peak_dbfs"), hiss["bs468_rms_dbfs"]),
+        hiss["flat_dbfs"],
+        _room_db(condition.get("overload") or {}),
     ), None
+
+
+def _room_db(overload):
+    """How much hotter the take could have been sent: up to the level where tape counts as full."""
+    over_db = overload.get("over_db")
+    return overload.get("room_at_least_db") if over_db is None else max(0.0, -over_db)
+
+
+def _band_level(row, rise_db):
+    """Hiss under music of a row of bands.tsv; where it was not measured, the silences' moved by what it rose by as a whole."""
+    under = row.get("hiss_under_music_dbfs")
+    return _level(row["hiss_dbfs"]) + rise_db if under in (None, "") else float(under)
 
 
 def _level(value):
@@ -83,11 +113,14 @@ def stacked(layers, *, song_s):
         "tracks": len(layers),
         "simulated": any(one.simulated for one in layers),
         "total": {f"{measure}_dbfs": value for measure, value in total.items()},
+        "bs468_quasi_peak_dbfs": _quasi_peak(layers, total["bs468_rms"]),
+        "hum": stacked_hum(layers),
         **{f"{side}_flat_dbfs": value for side, value in sides.items()},
         "ten_lg_n_db": float(power_db(len(layers))) if layers else None,
         "programme_dbfs": _dbfs(programme),
         "programme_over_hiss_db": _difference(_dbfs(programme), total["flat"]),
         "with_muting": with_muting(layers, song_s=song_s),
+        "helps": what_helps(layers, song_s=song_s)[:8],
         "gains_most": _what_helps(order, total["flat"]),
         "bands": _bands(layers),
     }
@@ -105,6 +138,39 @@ def _difference(upper_db, lower_db):
     return None if upper_db is None or lower_db is None else upper_db - lower_db
 
 
+def _quasi_peak(layers, total_dbfs):
+    """The total read by the quasi-peak detector: over its rms by what the tracks' are, weighted by their power."""
+    told = [(_power(one, "bs468_rms"), one.quasi_peak_over_rms_db) for one in layers if one.quasi_peak_over_rms_db is not None]
+    weight = sum(power for power, _ in told)
+    return None if total_dbfs is None or not weight > 0 else total_dbfs + sum(power * over for power, over in told) / weight
+
+
+def stacked_hum(layers):
+    """Hum of the stack, lines within 1 % of each other together: list of frequency_hz, tracks, worst_dbfs (all in phase),
+    best_dbfs (phases that cancel best), mean_dbfs (any phases, powers add). Panned apart they meet less: worst is that of one
+    centre.
+    """
+    found = sorted((frequency_hz, level_dbfs + one.gain_db) for one in layers for frequency_hz, level_dbfs in one.hum)
+    groups = []
+    for frequency_hz, level_dbfs in found:
+        if groups and frequency_hz <= 1.01 * groups[-1][0][0]:
+            groups[-1].append((frequency_hz, level_dbfs))
+        else:
+            groups.append([(frequency_hz, level_dbfs)])
+    return [_hum_line(group) for group in groups]
+
+
+def _hum_line(group):
+    sizes = np.array([amplitude_from_db(level_dbfs) for _, level_dbfs in group])
+    return {
+        "frequency_hz": float(np.average([frequency_hz for frequency_hz, _ in group], weights=sizes**2)),
+        "tracks": len(group),
+        "worst_dbfs": float(amplitude_db(sizes.sum())),
+        "best_dbfs": _dbfs(max(0.0, 2.0 * sizes.max() - sizes.sum()) ** 2),
+        "mean_dbfs": float(power_db(np.sum(sizes**2))),
+    }
+
+
 def _bands(layers):
     nominal = sorted({band for one in layers for band in one.band_dbfs})
     powers = [sum(power_from_db(one.band_dbfs.get(band, -np.inf) + one.gain_db) for one in layers) for band in nominal]
@@ -120,24 +186,42 @@ def _what_helps(order, total_dbfs):
 
 
 def with_muting(layers, *, song_s):
-    """The stack when every return is muted wherever its stem is silent: mean, loudest and quietest moment, in dBFS flat.
+    """The stack when every return is muted wherever its stem is silent: dict of mean, loudest and quietest moment in dBFS flat,
+    unmuted_mean_dbfs, saved_db, and through time.
 
-    Moments are 50 ms long. Plain: no look-ahead, no fades.
+    A mute opens 30 ms before its stem plays, holds for 100 ms after it and fades over 50 ms at either end (raised cosine in
+    amplitude). Moments are 50 ms long. Unmuted, a track hisses in its rests as it does in the silences around the song, which is
+    more than under music where a level control opens up.
     """
-    empty = dict.fromkeys(("mean_dbfs", "worst_dbfs", "worst_at_s", "saved_db"))
+    empty = dict.fromkeys(("mean_dbfs", "worst_dbfs", "worst_at_s", "best_dbfs", "unmuted_mean_dbfs", "saved_db", "through_time"))
     if not layers or not song_s > 0:
         return empty
-    power = np.zeros(max(1, round(song_s / FRAME_S)))
+    frames = max(1, round(song_s / FRAME_S))
+    muted, unmuted = np.zeros(frames), np.zeros(frames)
     for one in layers:
-        power += _power(one, "flat") * _plays(one.playing_s, len(power))
-    whole = sum(_power(one, "flat") for one in layers)
-    worst = int(power.argmax())
+        plays, rest = _plays(one.playing_s, frames), _rest_power(one)
+        muted += _power(one, "flat") * plays + rest * (_gate_power(one.playing_s, frames) - plays).clip(min=0.0)
+        unmuted += _power(one, "flat") * plays + rest * (1.0 - plays)
+    worst = int(muted.argmax())
     return {
-        "mean_dbfs": _dbfs(power.mean()),
-        "worst_dbfs": _dbfs(power[worst]),
+        "mean_dbfs": _dbfs(muted.mean()),
+        "worst_dbfs": _dbfs(muted[worst]),
         "worst_at_s": worst * FRAME_S,
-        "saved_db": _difference(_dbfs(whole), _dbfs(power.mean())),
+        "best_dbfs": _dbfs(muted.min()),
+        "unmuted_mean_dbfs": _dbfs(unmuted.mean()),
+        "saved_db": _difference(_dbfs(unmuted.mean()), _dbfs(muted.mean())),
+        "through_time": {"step_s": 1.0, "muted_dbfs": _by_second(muted), "unmuted_dbfs": _by_second(unmuted)},
     }
+
+
+def _rest_power(one):
+    """Hiss of a track in its rests: that of the silences, where it was told apart."""
+    return _power(one, "flat") if one.silence_flat_dbfs is None else float(power_from_db(one.silence_flat_dbfs + one.gain_db))
+
+
+def _by_second(power):
+    step = round(1.0 / FRAME_S)
+    return [_dbfs(power[first : first + step].mean()) for first in range(0, len(power), step)]
 
 
 def _plays(spans, frames):
@@ -147,6 +231,44 @@ def _plays(spans, frames):
     for start_s, end_s in spans:
         played += np.clip(edges - start_s, 0.0, end_s - start_s)
     return np.diff(played) / FRAME_S
+
+
+def _gate_power(spans, frames):
+    """Mean square of a mute's gain in each 50 ms frame, from its gain every millisecond."""
+    per_frame = round(FRAME_S * 1000)
+    t = (np.arange(frames * per_frame) + 0.5) / 1000
+    gain = np.zeros(len(t))
+    for start_s, end_s in spans:
+        open_s, shut_s = start_s - LOOK_AHEAD_S, end_s + HOLD_S
+        first, last = np.searchsorted(t, (open_s - FADE_S, shut_s + FADE_S))
+        ramp = np.clip(np.minimum(t[first:last] - open_s, shut_s - t[first:last]) / FADE_S + 1.0, 0.0, 1.0)
+        gain[first:last] = np.maximum(gain[first:last], 0.5 - 0.5 * np.cos(np.pi * ramp))
+    return np.mean(gain.reshape(frames, per_frame) ** 2, axis=1)
+
+
+def what_helps(layers, *, song_s):
+    """Single steps, the one that gains most first: dicts of what ("record again hotter", "mute", "lower in the mix"), track,
+    by_db (how much hotter or lower; None for a mute) and gain_db (how far the song's mean hiss falls).
+
+    Hotter: by the room that the take was measured to have, at most 12 dB; lower: by 3 dB.
+    """
+    if not layers or not song_s > 0:
+        return []
+    share = [min(1.0, sum(b - a for a, b in one.playing_s) / song_s) for one in layers]
+    own = [_power(one, "flat") * part + _rest_power(one) * (1.0 - part) for one, part in zip(layers, share, strict=True)]
+    total, steps = sum(own), []
+    for one, part, power in zip(layers, share, own, strict=True):
+        hotter_db = min(one.room_db or 0.0, 12.0)
+        changes = [
+            ("mute", None, _rest_power(one) * (1.0 - part)),
+            ("lower in the mix", 3.0, power * (1.0 - 10.0**-0.3)),
+            ("record again hotter", hotter_db, power * (1.0 - 10.0 ** (-hotter_db / 10)) if hotter_db > 0 else 0.0),
+        ]
+        for what, by_db, saved in changes:
+            if saved > 0 and total > 0:
+                gain_db = float(-power_db(1.0 - saved / total)) if saved < total else None
+                steps.append({"what": what, "track": one.track, "by_db": by_db, "gain_db": gain_db})
+    return sorted(steps, key=lambda step: (-np.inf if step["gain_db"] is None else -step["gain_db"], step["track"], step["what"]))
 
 
 def rows(layers, *, song_s):
@@ -162,6 +284,7 @@ def rows(layers, *, song_s):
             "simulated": one.simulated,
             "gain_db": one.gain_db,
             "pan": one.pan,
+            "hiss_from": one.by,
         }
         for measure in MEASURES:
             running[measure] += _power(one, measure)
@@ -179,7 +302,7 @@ def columns(layers):
     """The columns of stack.tsv."""
     bands = sorted({band for one in layers for band in one.band_dbfs})
     measures = [column for measure in MEASURES for column in (f"{measure}_dbfs", f"running_{measure}_dbfs")]
-    fixed = ["order", "track", "take", "simulated", "gain_db", "pan", *measures, "ten_lg_n_dbfs", "playing_percent"]
+    fixed = ["order", "track", "take", "simulated", "gain_db", "pan", "hiss_from", *measures, "ten_lg_n_dbfs", "playing_percent"]
     return fixed + [_band_column(band) for band in bands]
 
 

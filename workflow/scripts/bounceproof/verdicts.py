@@ -20,6 +20,12 @@ DEFAULTS = {
     "programme_over_stack_poor_db": 20.0,
     "capture_low_dbfs": -40.0,
     "direct_current_dbfs": -50.0,
+    "overload_db": 1.0,
+    "room_db": 6.0,
+    "signal_over_hiss_hotter_db": 20.0,
+    "dropout_db": 10.0,
+    "line_under_hiss_db": 10.0,
+    "dropouts_per_minute": 1.0,
 }
 READY, LOOK, AGAIN, WAITING, REJECTED = "ready", "look", "record again", "waiting", "rejected"
 _SEVERITY = {READY: 0, LOOK: 1, AGAIN: 2, WAITING: 2, REJECTED: 3}
@@ -71,7 +77,8 @@ def track_verdict(track, alignment, condition, *, thresholds=None):
         return _verdict([Finding(REJECTED, _sentence(alignment.get("reason") or "It could not be aligned"), step)])
     findings = [*_flags(alignment), *_timing(alignment, limit)]
     if condition:
-        findings += [*_survived(condition, limit), *_capture(condition, limit)]
+        findings += [*_survived(condition, limit), *_sent(condition, limit)]
+        findings += [*_broken(condition, limit), *_capture(condition, limit)]
     return _verdict(findings)
 
 
@@ -125,6 +132,69 @@ def _survived(condition, limit):
     if over_db < limit["signal_over_hiss_kept_db"]:
         return [Finding(LOOK, text + ": marginal.", "Try it hotter, if the recorder stands it.")]
     return []
+
+
+def _sent(condition, limit):
+    """Sent too hot, or with room left that its hiss could use."""
+    overload, over_hiss_db = condition.get("overload") or {}, condition.get("signal_over_hiss_db")
+    over_db = overload.get("over_db")
+    if over_db is not None and over_db > limit["overload_db"]:
+        text = (
+            f"Sent too hot: its peaks lie {over_db:.0f} dB (± {1.96 * overload['sigma_db']:.0f}) over the level of 3 % third"
+            f" harmonic (third {overload['third_percent']:.1f} %, second {overload['second_percent']:.1f} %)."
+        )
+        return [Finding(LOOK, text, f"Send it {over_db:.0f} dB lower.")]
+    room_db = overload.get("room_at_least_db") if over_db is None else -over_db
+    wanting = over_hiss_db is not None and over_hiss_db < limit["signal_over_hiss_hotter_db"]
+    if room_db is None or room_db < limit["room_db"] or not wanting:
+        return []
+    hotter_db = min(room_db, limit["signal_over_hiss_hotter_db"] - over_hiss_db)
+    least = "at least " if over_db is None else ""
+    text = (
+        f"Sent low: {least}{room_db:.0f} dB are left up to overload, and the signal is only {over_hiss_db:.0f} dB over the hiss."
+    )
+    return [Finding(LOOK, text, f"Send it {hotter_db:.0f} dB hotter.")]
+
+
+def _broken(condition, limit):
+    """Dropouts, level riding, hum and whine."""
+    found = []
+    lines = [line for line in [*(condition.get("hum") or []), *(condition.get("whine") or [])] if _loud(line, condition, limit)]
+    if lines:
+        worst = max(lines, key=lambda line: line["level_dbfs"])
+        text = (
+            f"{'Hum' if worst['kind'] == 'hum' else 'A whine'} at {worst['frequency_hz']:.1f} Hz, {worst['level_dbfs']:.0f} dBFS,"
+            f" stands out of the hiss{f', and {len(lines) - 1} more lines' if len(lines) > 1 else ''}."
+        )
+        found.append(Finding(LOOK, text, f"Notch {worst['notch_hz']:.1f} Hz, {worst['notch_width_hz']:.0f} Hz wide."))
+    dropouts, ride = condition.get("dropouts") or [], condition.get("level_ride") or {}
+    deep = [one for one in dropouts if one["depth_db"] >= limit["dropout_db"]]
+    minutes = sum(end_s - start_s for start_s, end_s in condition.get("playing_s") or []) / 60.0
+    if deep and len(deep) > limit["dropouts_per_minute"] * minutes:
+        worst = max(deep, key=lambda one: one["depth_db"] * one["length_s"])
+        text = (
+            f"{len(deep)} dropout{'s' if len(deep) > 1 else ''} of {limit['dropout_db']:g} dB or more under the playing stem,"
+            f" the worst at {worst['time_s']:.2f} s: {worst['depth_db']:.0f} dB for {1000 * worst['length_s']:.0f} ms."
+        )
+        found.append(Finding(LOOK, text, "Clean the head and record it again, or patch those moments from another take."))
+    if ride.get("found"):
+        text = (
+            f"An automatic level control is at work: it rides the level through {ride['range_db']:.0f}"
+            f" dB (± {1.96 * ride['range_sigma_db']:.0f}), falls within {_ms(ride['attack_s'])}"
+            f" and rises within {_ms(ride['release_s'])}."
+        )
+        found.append(Finding(LOOK, text, "Switch it off if the recorder can; else judge hiss by the figure under music."))
+    return found
+
+
+def _loud(line, condition, limit):
+    """Whether a line is as loud as all the hiss within the band, or so many dB under it."""
+    flat_dbfs = (condition.get("hiss") or {}).get("flat_dbfs")
+    return flat_dbfs is not None and line["level_dbfs"] > flat_dbfs - limit["line_under_hiss_db"]
+
+
+def _ms(value_s):
+    return f"{value_s:.1f} s" if value_s >= 1 else f"{1000 * value_s:.0f} ms"
 
 
 def _capture(condition, limit):
@@ -242,12 +312,21 @@ def stack_verdict(stack, *, thresholds=None):
 
 
 def _stack_step(stack):
-    saved_db, helps = (stack.get("with_muting") or {}).get("saved_db"), stack.get("gains_most")
-    if helps and helps["without_it_db"] is not None and -helps["without_it_db"] > max(1.0, saved_db or 0.0):
-        return f"Record {helps['track']} again, hotter: without its hiss the stack falls by {-helps['without_it_db']:.1f} dB."
-    if saved_db and saved_db >= 1.0:
-        return f"Mute the returns where their stems are silent: it saves {saved_db:.1f} dB on average."
-    return "Send everything hotter, or leave a track out."
+    saved_db = (stack.get("with_muting") or {}).get("saved_db") or 0.0
+    steps = [step for step in stack.get("helps") or [] if step["gain_db"] is not None and step["gain_db"] >= 0.5]
+    if saved_db >= 1.0 and all(step["gain_db"] <= saved_db for step in steps):
+        text = f"Mute the returns where their stems are silent: it saves {saved_db:.1f} dB on average."
+        return text + (f" Of single steps: {_help(steps[0])}" if steps else "")
+    return _sentence(_help(steps[0])) if steps else "Send everything hotter, or leave a track out."
+
+
+def _help(step):
+    words = {
+        "record again hotter": f"record {step['track']} again, {step['by_db'] or 0:.0f} dB hotter",
+        "mute": f"mute {step['track']} where its stem is silent",
+        "lower in the mix": f"take {step['track']} down by {step['by_db'] or 0:.0f} dB in the mix",
+    }
+    return f"{words[step['what']]}: the stack's hiss falls by {step['gain_db']:.1f} dB."
 
 
 class Readiness(NamedTuple):

@@ -9,7 +9,7 @@ from bounceproof.condition.capture import clipping
 
 ALIGNED, REJECTED = "aligned", "rejected"
 _DC_FLAG_DBFS = -50.0
-_FACTOR_WORDS = {0.25: "a quarter of its speed", 0.5: "half speed", 2.0: "double speed", 4.0: "four times its speed"}
+FACTOR_WORDS = {0.25: "a quarter of its speed", 0.5: "half speed", 2.0: "double speed", 4.0: "four times its speed"}
 _MEASURED = (
     "speed_percent",
     "polarity",
@@ -32,6 +32,10 @@ class CannotPlace(Exception):
     def __init__(self, reason, next_step):
         super().__init__(reason)
         self.next_step = next_step
+
+
+class WrongMusic(CannotPlace):
+    """A return whose music is not the stem's, as far as can be heard."""
 
 
 class Draft:
@@ -82,7 +86,7 @@ class Draft:
                 self.values[f"{end}_click_return_s"] = hit.instant_s
                 self.values["clicks"].append({**hit._asdict()})
         if placed.factor != 1.0:
-            words = _FACTOR_WORDS[placed.factor]
+            words = FACTOR_WORDS[placed.factor]
             self.flag(
                 "wrong speed",
                 f"Played at {words}; it is used, but what lay beyond the capture's band is lost.",

@@ -5,10 +5,31 @@ Conventions: as in lay.py; sent_map goes from sent time to return time.
 
 from typing import NamedTuple
 
-from bounceproof.aligning.draft import CannotPlace
+from bounceproof.aligning.draft import FACTOR_WORDS, CannotPlace, WrongMusic
 from bounceproof.aligning.maps import slowed
+from bounceproof.aligning.placing import FACTORS
 from bounceproof.clicks import SWEEP_S
 from bounceproof.transfers import CLICK_BEFORE_S
+
+LEAST_OVERLAP_S = 5.0
+_CHECK = (
+    "Check that this is the return of this track, whole, with the stem's music and not only its clicks, and capture it again."
+)
+# Speeds searched about a wrong factor where no click is found.
+_FACTOR_SEARCH_PERCENT = 3.0
+_JUMP_WORDS = {
+    "capture gap": ("The capture lost or gained samples", "Use a larger buffer, and capture it again."),
+    "slip": ("The tape slipped", "Clean capstan and pinch roller, and play it again."),
+    "jump": ("The return goes on elsewhere, by a slip or a gap in the capture,", "Play it again, with a larger buffer."),
+    "swoop": (
+        "The tape ran up, down or stood still for a moment",
+        "Let the machine run up before the lead-in, and play it again.",
+    ),
+    "stop": ("The tape was stopped and started", "Play it through without a stop."),
+    "change of speed": ("The speed changed at once", "Leave the speed switch alone, and play it again."),
+}
+# How sure a click's own speed is: below this difference (fraction) the mean through both clicks is better.
+_CLICK_SPEED = 0.006
 
 
 class FollowedReturn(NamedTuple):
@@ -25,31 +46,138 @@ def follow_return(laying, placed, straight):
     from bounceproof.follow import follow
 
     facts, rate_hz = laying.facts, laying.facts["sample_rate_hz"]
-    found = follow(
-        laying.sent,
-        laying.samples,
-        rate_hz,
-        straight and slowed(straight, placed.factor),
-        capture_rate_hz=laying.rate_hz / placed.factor,
-        click_spans=click_spans(facts),
-        band_hz=laying.band_hz,
-        speed_search_percent=laying.settings["speed_search_percent"],
-    )
+    found, factor = _followed_at(follow, laying, placed, straight)
     if found.time_map is None:
-        raise CannotPlace(found.reason, "Check that this is the return of this track, whole, and capture it again.")
+        raise _why_not(found)
+    sent_map = slowed(found.time_map, 1 / factor)
+    to_stem = lambda sent_s: (sent_s - facts["stem_start_sample"] / rate_hz) * facts["send_speed"]  # noqa: E731
+    seconds = facts["stem_samples"] / rate_hz * facts["send_speed"]
+    jumps = [
+        {"at_s": to_stem(jump.at_s), "by_us": jump.by_us / factor, "kind": jump.kind}
+        for jump in found.jumps
+        if 0 < to_stem(jump.at_s) < seconds
+    ]
+    spans_s = [
+        [max(0.0, to_stem(a)), min(seconds, to_stem(b))] for a, b in found.spans if to_stem(b) > 0 and to_stem(a) < seconds
+    ]
     values = {
-        "residual_rms_us": found.residual_rms_us / placed.factor,
-        "residual_expected_us": found.residual_expected_us / placed.factor,
-        "offset_sigma_us": found.offset_sigma_us / placed.factor,
+        "residual_rms_us": found.residual_rms_us / factor,
+        "residual_expected_us": found.residual_expected_us / factor,
+        "offset_sigma_us": found.offset_sigma_us / factor,
         "sigma_inflation": found.inflation,
         "anchored_by": found.anchored_by,
-        "jumps": [jump.__dict__ for jump in found.jumps],
-        "spans_s": [list(span) for span in found.spans],
+        "jumps": jumps,
+        "spans_s": spans_s,
+        **_flutter(found.flutter, factor),
     }
-    flags = [
-        ("no clicks", "No click was found: it was aligned from its music alone.", "Capture the whole transfer, clicks included.")
+    heard_s = sum(b - a for a, b in spans_s)
+    if heard_s < min(LEAST_OVERLAP_S, 0.5 * seconds):
+        between = "Between the clicks" if straight else "In the capture"
+        raise WrongMusic(f"{between} only {heard_s:.1f} s of the stem's music are to be found.", _CHECK)
+    return FollowedReturn(sent_map, found.polarity, values, _flags(straight, placed, factor, jumps, spans_s, seconds))
+
+
+def _flutter(flutter, factor):
+    """Wow and flutter for alignment.json; the mean speed itself is the whole map's."""
+    if flutter is None:
+        return {}
+    values = flutter.values()
+    del values["speed_percent"]
+    return {name: value / factor if name.endswith("_us") else value for name, value in values.items()}
+
+
+def _followed_at(follow, laying, placed, straight):
+    """(Followed, factor): at the clicks' factor, or without clicks at the first factor at which the music is found."""
+    for factor in (placed.factor,) if straight else FACTORS:
+        found = follow(
+            laying.sent,
+            laying.samples,
+            laying.facts["sample_rate_hz"],
+            straight and first_guess(straight, placed, laying.facts),
+            capture_rate_hz=laying.rate_hz / factor,
+            click_spans=click_spans(laying.facts),
+            band_hz=laying.band_hz,
+            speed_search_percent=laying.settings["speed_search_percent"] if factor == placed.factor else _FACTOR_SEARCH_PERCENT,
+        )
+        heard_s = sum(b - a for a, b in found.spans)
+        if heard_s > LEAST_OVERLAP_S or found.ambiguous or found.missing:
+            break
+    return found, factor
+
+
+def _why_not(found):
+    """Why the music was not found: blocks of the capture missing, several places alike, or another sound altogether."""
+    if found.missing > 0.02:
+        return CannotPlace(
+            f"Capture incomplete: about {100 * found.missing:.0f} % missing, in many pieces.",
+            "The computer lost blocks while recording: use a larger buffer or one input alone, and capture it again.",
+        )
+    return WrongMusic(found.reason, _CHECK)
+
+
+def _flags(straight, placed, factor, jumps, spans_s, seconds):
+    """What a person should know, as (word, hint, what to do)."""
+    flags = []
+    if straight is None:
+        flags.append(
+            (
+                "no clicks",
+                "No click was found: it was aligned from its music alone.",
+                "Capture the whole transfer, clicks included.",
+            )
+        )
+    if factor != placed.factor:
+        flags.append(
+            (
+                "wrong speed",
+                f"Played at {FACTOR_WORDS[factor]}; it is used, but what lay beyond the capture's band is lost.",
+                "Set the machine's speed and capture it again.",
+            )
+        )
+    flags += [
+        _jump_flag(kind, [one for one in jumps if one["kind"] == kind]) for kind in dict.fromkeys(one["kind"] for one in jumps)
     ]
-    return FollowedReturn(slowed(found.time_map, 1 / placed.factor), found.polarity, values, [] if straight else flags)
+    lost = _lost_inside(spans_s, seconds)
+    if lost:
+        where = ", ".join(f"{a:.1f} to {b:.1f} s" for a, b in lost[:5])
+        flags.append(
+            (
+                "music lost",
+                f"Nothing of the music came back from {where}; that stays silent.",
+                "Listen there, and capture it again.",
+            )
+        )
+    return flags
+
+
+def _jump_flag(kind, some):
+    where = ", ".join(f"{one['at_s']:.2f} s ({one['by_us'] / 1e3:+.1f} ms)" for one in some[:8])
+    more = f" and {len(some) - 8} more" if len(some) > 8 else ""
+    words, what_to_do = _JUMP_WORDS[kind]
+    return kind, f"{words} at {where}{more}; followed.", what_to_do
+
+
+def _lost_inside(spans_s, seconds):
+    """Stretches of half a second or more between the spans, or before or after them."""
+    edges = [0.0, *(edge for span in spans_s for edge in span), seconds]
+    return [(a, b) for a, b in zip(edges[::2], edges[1::2], strict=True) if b - a > 0.5]
+
+
+def first_guess(straight, placed, facts):
+    """The map through the clicks, starting at the speed that the start click itself shows where the mean is another."""
+    from bounceproof.timemap import TimeMap
+
+    straight = slowed(straight, placed.factor)
+    if not placed.start:
+        return straight
+    speed = placed.start.speed_ratio / placed.factor
+    if abs(speed / straight.mean_speed_ratio - 1) < _CLICK_SPEED:
+        return straight
+    start_s, there_s = facts["start_click_sample"] / facts["sample_rate_hz"], placed.start.instant_s * placed.factor
+    end_s = max(facts["duration_s"], start_s + 4.0)
+    knots_s = [0.0, start_s + 2.0, end_s]
+    back_s = [there_s - start_s / speed, there_s + 2.0 / speed]
+    return TimeMap(knots_s, [*back_s, max(float(straight.at(end_s)), back_s[1] + 0.2)], 0.0)
 
 
 def click_spans(facts):

@@ -4,12 +4,13 @@ Conventions: stem time counts the song's own seconds from the stem's first sampl
 capture's seconds from its first sample; speed = replay over record speed (+1 % = short and sharp).
 """
 
+import itertools
 from typing import NamedTuple
 
 import numpy as np
 
 from bounceproof.aligning.channels import Channel, choose_channel
-from bounceproof.aligning.draft import CannotPlace, Draft
+from bounceproof.aligning.draft import CannotPlace, Draft, WrongMusic
 from bounceproof.aligning.maps import in_stem_time, slowed, straight_through_clicks, weighted_rms_us
 from bounceproof.aligning.music import compare, mean_likeness, recognised, timing_rms_us
 from bounceproof.aligning.placing import place_clicks
@@ -18,10 +19,12 @@ from bounceproof.reading import read_through
 from bounceproof.timemap import TimeMap
 
 _QUIET_S = 2.0
+_FADE_S = 0.004
 
 
 class Laid(NamedTuple):
-    """alignment: the values of alignment.json; time_map: TimeMap or None; aligned, aligned_clicks: float32 arrays of the stem's length."""
+    """alignment: the values of alignment.json; time_map: TimeMap or None; aligned, aligned_clicks: float32 arrays of the
+    stem's length."""
 
     alignment: dict
     time_map: TimeMap | None
@@ -30,7 +33,8 @@ class Laid(NamedTuple):
 
 
 class Placing(NamedTuple):
-    """How a return lies: time_map in stem time, polarity, what was measured on the way (for alignment.json), flags with their hints."""
+    """How a return lies: time_map in stem time, polarity, what was measured on the way (for alignment.json), flags with
+    their hints."""
 
     time_map: TimeMap
     polarity: int
@@ -38,19 +42,20 @@ class Placing(NamedTuple):
     flags: list
 
 
-def lay_return(capture, capture_rate_hz, stem, sent, facts, *, settings, band_hz, channel=None, names=None, notes=()):
+def lay_return(capture, capture_rate_hz, stem, sent, facts, *, settings, band_hz, channel=None, names=None, others=(), notes=()):
     """Lay a capture (frames, channels) on the time base of its stem.
 
     stem: the stem as prepared, one channel at facts["sample_rate_hz"]; sent: the transfer as played; facts: the transfer's JSON.
     settings: method ("follow" or "clicks"), speed_search_percent. band_hz: the medium's nominal band. channel: 1 or 2 where the
-    capture holds another leg in its other channel. names: {transfer number: track}. Never raises for what a capture holds:
+    capture holds another leg in its other channel. names: {transfer number: track}. others: (name, samples) of the
+    session's other stems, gone through only where this one's music is not found. Never raises for what a capture holds:
     what cannot be placed comes back as `rejected` with its reason, silent and without a map.
     """
     chosen = choose_channel(capture, capture_rate_hz, wanted=channel)
     draft = Draft(chosen, settings["method"], notes)
     try:
         draft.look_for_damage(capture_rate_hz)
-        return _Laying(draft, capture_rate_hz, stem, sent, facts, settings, band_hz).laid(names or {})
+        return _Laying(draft, capture_rate_hz, stem, sent, facts, settings, band_hz, others).laid(names or {})
     except CannotPlace as problem:
         return _nothing(draft.rejected(str(problem), problem.next_step), len(stem))
 
@@ -69,18 +74,23 @@ def _nothing(alignment, stem_samples):
 class _Laying:
     """One return being laid: clicks first, then the music between them."""
 
-    def __init__(self, draft, rate_hz, stem, sent, facts, settings, band_hz):
+    def __init__(self, draft, rate_hz, stem, sent, facts, settings, band_hz, others):
         self.draft, self.samples, self.rate_hz = draft, draft.channel.samples, rate_hz
         self.stem, self.sent, self.facts = stem, sent, facts
-        self.settings, self.band_hz = settings, band_hz
+        self.settings, self.band_hz, self._others = settings, band_hz, others
+        self._whose_clicks = ""
 
     def laid(self, names):
         placed = place_clicks(self.samples, self.rate_hz, self.facts, speed_search_percent=self.settings["speed_search_percent"])
         self.draft.note_clicks(placed, names)
         straight = straight_through_clicks(placed, self.facts)
+        self._whose_clicks = "The clicks are there but the music is not:" if straight else "The music is not that of the stem:"
         if placed.others and straight is None:
             raise _other_clicks(placed, names)
-        placing = self._followed(placed, straight) if self.settings["method"] == "follow" else self._by_clicks(placed, straight)
+        try:
+            placing = self._placing(placed, straight)
+        except WrongMusic as problem:
+            raise self._named(problem, placed, straight) from problem
         aligned = self._read(placing)
         level = level_db(self.stem, aligned, self.facts["sample_rate_hz"], self.band_hz, **self._quiet(placed))
         self.draft.values.update(level_db=level.level_db, level_sigma_db=level.sigma_db, **placing.values)
@@ -89,6 +99,40 @@ class _Laying:
             self.draft.flag(*flag)
         self.draft.note_reach(placing.time_map, len(self.samples) / self.rate_hz)
         return Laid(self.draft.aligned(), placing.time_map, aligned, self._aligned_clicks(placing, straight, aligned))
+
+    def _placing(self, placed, straight):
+        """The Placing by the method asked for. Music that is missing in places may be another track's: then it is looked for."""
+        if self.settings["method"] != "follow":
+            return self._by_clicks(placed, straight)
+        placing = self._followed(placed, straight)
+        if any(word == "music lost" for word, *_ in placing.flags):
+            doubt = WrongMusic("Much of the music is not this track's.", "")
+            other = self._named(doubt, placed, straight)
+            if other is not doubt:
+                raise other
+        return placing
+
+    def _named(self, problem, placed, straight):
+        """The problem, with the name of the track whose music it seems to be where the session's stems tell."""
+        from bounceproof.follow.identity import identify
+
+        rate_hz, line = self.facts["sample_rate_hz"], None
+        if straight is not None:
+            in_song = in_stem_time(slowed(straight, placed.factor), self.facts, len(self.stem))
+            line = (float(in_song.at(0.0)), 1 / in_song.mean_speed_ratio)
+        stems = itertools.chain([(None, self.stem)], self._others)
+        found = identify(self.samples, self.rate_hz / placed.factor, stems, rate_hz, line=line)
+        if found is None:
+            return problem
+        if found.name is None and found.backwards:
+            return CannotPlace("The music runs backwards.", "The tape's other side was played, or the file was reversed.")
+        if found.name is None:
+            return problem
+        way = ", backwards" if found.backwards else ""
+        return CannotPlace(
+            f"The music is that of track {found.name}{way}, not of this one.",
+            f"File the capture under {found.name}, and capture this track again.",
+        )
 
     def _aligned_clicks(self, placing, straight, aligned):
         """The return through its two clicks alone; without clicks, through the straight line that fits the map's ends."""
@@ -139,8 +183,8 @@ class _Laying:
         laid = self._read(Placing(time_map, polarity, {}, []))
         windows = compare(self.stem, laid, self.facts["sample_rate_hz"])
         if not recognised(windows):
-            raise CannotPlace(
-                f"The clicks are there but the music is not: likeness {mean_likeness(windows):.2f}, {windows.chance:.2f} by chance.",
+            raise WrongMusic(
+                f"{self._whose_clicks} likeness {mean_likeness(windows):.2f}, {windows.chance:.2f} by chance.",
                 "Check that this is the return of this track and that the stem, not only the clicks, reached the recorder.",
             )
         return windows
@@ -149,7 +193,7 @@ class _Laying:
         """The return through a map, polarity as sent, silent where the map is not known."""
         rate_hz = self.facts["sample_rate_hz"]
         laid = read_through(self.samples, self.rate_hz, placing.time_map, start_s=0.0, count=len(self.stem), rate_hz=rate_hz)
-        return (placing.polarity * laid).astype(np.float32)
+        return (placing.polarity * laid * _heard(placing.time_map, len(self.stem), rate_hz)).astype(np.float32)
 
     def _quiet(self, placed):
         """The last 2 s before the start click: hiss alone."""
@@ -161,6 +205,22 @@ class _Laying:
         if last - first < 0.2 * self.rate_hz:
             return {}
         return {"quiet": self.samples[first:last], "quiet_rate_hz": self.rate_hz / placed.start.speed_ratio}
+
+
+def _heard(time_map, count, rate_hz):
+    """1 where the map is known, 0 where it is not, with slopes of _FADE_S between; 1 everywhere for a map that knows no
+    sigma at all."""
+    known = np.isfinite(time_map.sigma_us)
+    if known.all() or not known.any():
+        return np.float32(1.0)
+    spacing_s = (time_map.stem_s[-1] - time_map.stem_s[0]) / (known.size - 1)
+    reach = max(1, round(_FADE_S / spacing_s))
+    # Faded within what is known: beyond it there may be nothing, or something else.
+    from scipy.ndimage import minimum_filter1d, uniform_filter1d
+
+    inner = minimum_filter1d(known.astype(np.float32), 2 * reach + 1, mode="nearest")
+    smooth = uniform_filter1d(inner, 2 * reach + 1, mode="nearest")
+    return np.interp(np.arange(count) / rate_hz, time_map.stem_s, smooth).astype(np.float32)
 
 
 def _polarity(placed):

@@ -42,6 +42,9 @@ def compare(stem, laid, rate_hz, *, polarity=1):
     starts = np.arange(_LAGS, stem.size - _WINDOW - _LAGS + 1, _HOP)
     power = np.array([np.mean(np.square(stem[s : s + _WINDOW])) for s in starts])
     playing = power > 10 ** (-_WITHIN_DB / 10) * max(power.max(initial=0.0), 1e-20)
+    # Where nothing was laid there is silence, which resembles nothing.
+    heard = np.array([np.mean(np.square(laid[s : s + _WINDOW])) for s in starts])
+    playing &= heard > 1e-9 * max(heard.max(initial=0.0), 1e-20)
     starts, power = starts[playing], power[playing]
     curves = np.array([_correlation(stem, laid, s, s) for s in starts]).reshape(-1, 2 * _LAGS + 1)
     lags = _path(np.maximum(curves, 0.0) ** 2 * np.sqrt(power / max(power.max(initial=0.0), 1e-30))[:, None])
@@ -117,6 +120,7 @@ def _correlation(stem, laid, at, there):
     values = fft.irfft(fft.rfft(wide, length) * np.conj(fft.rfft(piece, length)), length)[: 2 * _LAGS + 1]
     energy = np.cumsum(np.concatenate(([0.0], np.square(wide, dtype=float))))
     company = energy[_WINDOW : _WINDOW + 2 * _LAGS + 1] - energy[: 2 * _LAGS + 1]
+    company = np.maximum(company, 1e-6 * company.max(initial=0.0))
     return values / np.sqrt(np.maximum(company, 1e-20) * max(float(np.sum(np.square(piece, dtype=float))), 1e-20))
 
 

@@ -10,14 +10,13 @@ from typing import NamedTuple
 import numpy as np
 
 from bounceproof import spectra
+from bounceproof.condition.lines import find_lines
+from bounceproof.condition.quasipeak import quasi_peak_dbfs
 from bounceproof.quantities import a_weighting_db, bs468_weighting_db, power_db, power_from_db
 
 LOOK_BACK_S = 2.0
 SHORTEST_S = 0.4
 SEGMENT_S = 0.5
-# A line this far over its surroundings' median stands there by chance about once in 10^6 bins: of one periodogram, of at
-# least three averaged ones (exponential and gamma distribution).
-_LINE_OVER_MEDIAN_DB = {False: 13.0, True: 9.0}
 # The sum over a band of Hann-windowed bins scatters as if it held 18/35 independent values per bin: (sum w^2)^2 / (n sum w^4);
 # half overlapping segments add 5.6 % to the variance of their mean.
 _INDEPENDENT_PER_BIN = 18.0 / 35.0
@@ -56,9 +55,25 @@ def quiet_stretch(start_click_s, end_click_s, capture_s, speed_ratio, transfer, 
     return None
 
 
+def quiet_pieces(start_click_s, end_click_s, capture_s, speed_ratio, transfer, *, click_reach_s=0.4, settled_s=0.3):
+    """[(start_s, end_s)] of every stretch that holds neither click nor music, at least 0.5 s long; for lines, which do not mind a
+    level control that recovers. The first 0.3 s of a capture are left out: switches are heard there.
+    """
+    reach, stretch = click_reach_s / speed_ratio, 1.0 / speed_ratio
+    spans = []
+    if start_click_s is not None:
+        spans.append((settled_s, start_click_s - reach))
+        spans.append((start_click_s + reach, start_click_s + (transfer["gap_s"] - 0.05) * stretch))
+    if end_click_s is not None:
+        spans.append((end_click_s - (transfer["gap_s"] - 0.5) * stretch, end_click_s - reach))
+        spans.append((end_click_s + reach, min(capture_s, end_click_s + transfer["tail_s"] * stretch)))
+    return [span for span in spans if span[1] - span[0] >= 0.5 and span[0] >= 0]
+
+
 class Hiss(NamedTuple):
-    """band_powers: mean square per band; levels and their sd in dB; lines: list of dicts of hum; seconds: how much
-    time of noise the band powers are worth."""
+    """band_powers: mean square per band; levels and their sd in dB; lines: those of hum and whine; seconds: how
+    much time of noise the band powers are worth; quasi_peak_dbfs: BS.468-4 by its own detector, lines and all, None under 1 s.
+    """
 
     band_powers: np.ndarray
     flat_dbfs: float
@@ -69,19 +84,22 @@ class Hiss(NamedTuple):
     bs468_rms_sigma_db: float
     lines: list
     seconds: float
+    quasi_peak_dbfs: float | None = None
 
 
-def measure_hiss(quiet, capture_rate_hz, speed_ratio, bands, band_hz):
+def measure_hiss(quiet, capture_rate_hz, speed_ratio, bands, band_hz, *, lines=None):
     """Hiss of a quiet stretch (one-dimensional samples of the capture).
 
-    Weightings: IEC 61672-1 A; ITU-R BS.468-4, read as rms and not by its quasi-peak detector. `flat` covers band_hz. Each sd is
-    4.34 / sqrt(B T) dB, B the effective bandwidth of what is summed.
+    Weightings: IEC 61672-1 A; ITU-R BS.468-4, read as rms and (over 1 s or more) by its quasi-peak detector. `flat` covers
+    band_hz. Each sd is 4.34 / sqrt(B T) dB, B the effective bandwidth of what is summed. lines: hum and whine as
+    `lines.find_lines` gives them, looked for in the stretch itself where not given.
     """
+    lines = find_lines([quiet], capture_rate_hz, speed_ratio) if lines is None else lines
     quiet = np.asarray(quiet, dtype=float)
     quiet = quiet - quiet.mean()
     rate_hz = capture_rate_hz / speed_ratio
     freq_hz, power, segments = _periodogram(quiet, rate_hz)
-    lines, power = _hum_lines(freq_hz, power, speed_ratio, averaged=segments >= 3)
+    power = _without_lines(freq_hz, power, [line["frequency_hz"] / speed_ratio for line in lines])
     flat = ((freq_hz >= band_hz[0]) & (freq_hz <= band_hz[1])).astype(float)
     heard = (freq_hz >= 20.0) & (freq_hz <= 20000.0)
     safe_hz = np.maximum(freq_hz, 1.0)
@@ -89,7 +107,7 @@ def measure_hiss(quiet, capture_rate_hz, speed_ratio, bands, band_hz):
     for weight in (flat, heard * power_from_db(a_weighting_db(safe_hz)), heard * power_from_db(bs468_weighting_db(safe_hz))):
         levels += _summed(power * weight, segments)
     effective_s = _independent(segments) / freq_hz[1]
-    return Hiss(_per_band(freq_hz, power, bands), *levels, lines, effective_s)
+    return Hiss(_per_band(freq_hz, power, bands), *levels, lines, effective_s, quasi_peak_dbfs(quiet, round(rate_hz)))
 
 
 def _periodogram(samples, rate_hz):
@@ -101,6 +119,18 @@ def _periodogram(samples, rate_hz):
     power = [np.sum(np.abs(block[:, :, 0]) ** 2, axis=0) for block in spectra.transforms([samples[:whole]], segment)]
     segments = spectra.segment_count(whole, segment)
     return np.fft.rfftfreq(segment, 1.0 / rate_hz), np.sum(power, axis=0) / segments, segments
+
+
+def _without_lines(freq_hz, power, lines_hz):
+    """The powers with lines brought down to their surroundings."""
+    clean = power.copy()
+    for line_hz in lines_hz:
+        peak = round(line_hz / freq_hz[1])
+        own = slice(max(1, peak - 2), peak + 3)
+        wide = np.r_[max(1, peak - 12) : max(1, peak - 2), peak + 3 : min(len(power), peak + 13)]
+        if len(wide):
+            clean[own] = np.minimum(clean[own], np.median(power[wide]))
+    return clean
 
 
 def _independent(segments):
@@ -124,50 +154,3 @@ def _per_band(freq_hz, power, bands):
     edges = np.concatenate(([0.0], np.cumsum(power)))
     at = np.arange(len(edges)) * step - step / 2
     return np.interp(high, at, edges) - np.interp(low, at, edges)
-
-
-def _hum_lines(freq_hz, power, speed_ratio, *, averaged):
-    """Lines of the 50 and 60 Hz families in the capture, and the powers with those lines brought down to their surroundings."""
-    step = freq_hz[1]
-    lines, clean = [], power.copy()
-    if step > 6.0 or not power.any():
-        return lines, clean
-    for family_hz in (50.0, 60.0):
-        for order in range(1, 13):
-            line = _line_at(freq_hz, power, family_hz * order / speed_ratio, _LINE_OVER_MEDIAN_DB[averaged])
-            if line is not None:
-                peak, surroundings = line
-                own = slice(max(0, peak - 2), peak + 3)
-                level = float(power_db(np.sum(power[own])))
-                lines.append(
-                    {"frequency_hz": freq_hz[peak] * speed_ratio, "family_hz": family_hz, "order": order, "level_dbfs": level}
-                )
-                clean[own] = surroundings
-    return _each_once(lines), clean
-
-
-def _line_at(freq_hz, power, expected_hz, stands_db):
-    """(peak bin, mean power around) if a line stands at expected_hz within 1 % or two bins, else None."""
-    step = freq_hz[1]
-    reach = max(2, round(0.01 * expected_hz / step))
-    middle = round(expected_hz / step)
-    if middle - reach < 3 or middle + reach >= len(power):
-        return None
-    peak = middle - reach + int(np.argmax(power[middle - reach : middle + reach + 1]))
-    wide = np.r_[max(1, peak - 25) : max(1, peak - 3), peak + 4 : min(len(power), peak + 26)]
-    median = np.median(power[wide])
-    stands = power[peak] > median * power_from_db(stands_db) and power[peak] >= power[peak - 1 : peak + 2].max()
-    return (peak, median) if stands else None
-
-
-def _each_once(lines):
-    """300 Hz belongs to both families: keep the one whose other lines are stronger."""
-    strength = {
-        family: sum(10 ** (line["level_dbfs"] / 10) for line in lines if line["family_hz"] == family) for family in (50.0, 60.0)
-    }
-    best = {}
-    for line in lines:
-        place = round(line["frequency_hz"])
-        if place not in best or strength[line["family_hz"]] > strength[best[place]["family_hz"]]:
-            best[place] = line
-    return [best[place] for place in sorted(best)]

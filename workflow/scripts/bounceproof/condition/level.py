@@ -11,7 +11,6 @@ import numpy as np
 from bounceproof import spectra
 from bounceproof.quantities import power_db, power_from_db, third_octave_bands
 
-
 LEAKAGE_BELOW_DB = 45.0
 
 

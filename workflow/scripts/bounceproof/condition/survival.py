@@ -94,7 +94,8 @@ def _near_the_loudest(returned, stem, *, within_db=25.0):
 
 
 def coherent_output(stem, aligned, rate_hz, bands, mask):
-    """Per band: coherence (coherent share of the return's power, bias taken off), H1 power ratio, effective averages.
+    """Per band: coherence (coherent share of the return's power, bias taken off), H1 power ratio, effective averages; and the
+    SpectralMatrix of stem and return that they come from.
 
     mask: (segments, bands), where the stem plays. Source: Bendat and Piersol, Random Data (coherent output power).
     """
@@ -107,7 +108,7 @@ def coherent_output(stem, aligned, rate_hz, bands, mask):
     stem_power, return_power = both.power(0) @ matrix, both.power(1) @ matrix
     # Hann bins overlap: 1.5 bins wide each, so a band of k bins holds k / 1.5 independent ones.
     averages = np.maximum(1.0, matrix.sum(axis=0) / 1.5) * (both.averages @ matrix / np.maximum(matrix.sum(axis=0), 1e-9))
-    return _share(explained, return_power), _share(explained, stem_power), averages
+    return _share(explained, return_power), _share(explained, stem_power), averages, both
 
 
 def _share(over, under):
@@ -150,12 +151,14 @@ BAND_COLUMNS = (
     "response_by",
     "coherence",
     "known",
+    "hiss_under_music_dbfs",
+    "hiss_under_music_sigma_db",
 )
 
 
 def role_rows(survival, role_bands, level_db):
-    """The bands that matter to a role: each with `signal_over_hiss_db` and `boost_db` (what would bring it back to the stem's
-    level after level_db).
+    """The bands that matter to a role: each with `signal_over_hiss_db`, `boost_db` (what would bring it back to the stem's
+    level after level_db) and `hiss_brought_dbfs` (its hiss after level_db and that boost).
 
     Powers are summed over the third-octaves whose mid-band frequency lies in the role's band; None where nothing there is known.
     """
@@ -170,11 +173,13 @@ def role_rows(survival, role_bands, level_db):
         signal, hiss, stem = (float(power[inner].sum()) for power in (survival.signal, survival.hiss, survival.played.stem))
         over_db = power_db(signal / hiss) if hiss > 0 and signal > 0 else None
         boost_db = power_db(stem / signal) - level_db if signal > 0 and level_db is not None else None
+        brought_db = None if boost_db is None or not hiss > 0 else power_db(hiss) + level_db + boost_db
         rows.append(
             {
                 **{key: wanted.get(key) for key in ("name", "low_hz", "high_hz", "importance")},
                 "signal_over_hiss_db": over_db,
                 "boost_db": boost_db,
+                "hiss_brought_dbfs": brought_db,
             }
         )
     return rows

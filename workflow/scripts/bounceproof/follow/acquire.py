@@ -1,6 +1,7 @@
 """The coarse path: where each short stretch of what was sent lies in the capture, to a fraction of a millisecond.
 
-Conventions: times in seconds; a *line* is return = a + b * sent; lags count from a line that moves along (the tube).
+Conventions: times in seconds; a *line* is return = a + b * sent; lags count from a line that moves along (the tube), in sent
+time: return = a + b * (sent + lag).
 Method: normalised correlation of the analytic signals of short windows, joined by dynamic programming with a quadratic price
 on the change of lag and a capped price for a jump (R. Bellman, Dynamic Programming, 1957; the same idea as the pitch
 tracker of B. Secrest and G. Doddington, ICASSP 1983). The tube is carried along by the speed found so far and widens where
@@ -20,10 +21,17 @@ WINDOW = 1024
 HOP = 512
 CHUNK = 32
 JUMP_PRICE = 30.0
+# Lowest frequency compared, and the one where this share of the evened music or more lies above it.
+LOW_HZ, ENOUGH_ABOVE = (60.0, 160.0), 0.3
+# Chunks in a row for which music that was lost is sought at other speeds and far away.
+LEAPS = 5
+# Two neighbours whose places differ by more than this (share of the time between, and s) lie on two sides of a jump.
+BREAK_SPEED, BREAK_S = 0.05, 0.003
 
 
 class Path(NamedTuple):
-    """sent_s, return_s: middle of each window and where it lies; score: evidence in nats above chance; heard: its stem is loud enough."""
+    """sent_s, return_s: middle of each window and where it lies; score: evidence in nats above chance; heard: its stem is
+    loud enough."""
 
     sent_s: np.ndarray
     return_s: np.ndarray
@@ -32,31 +40,40 @@ class Path(NamedTuple):
 
 
 class Search(NamedTuple):
-    """Half widths of the tube (s), tried in turn; speed_sd: how far the speed may wander between windows (fraction)."""
+    """Half widths of the tube (s), tried in turn; speed_sd: how far the speed may wander between
+    windows (fraction); turns: changes of speed tried where the music is lost; then far_s, how far (s) the capture may
+    have run on meanwhile, at the old speed and at the factors of a speed switch."""
 
-    half_widths_s: tuple = (0.05, 0.25, 1.0)
+    half_widths_s: tuple = (0.05, 0.25, 1.2)
     speed_sd: float = 0.006
-    first_half_width_s: float = 0.05
+    turns: tuple = tuple(sign * 0.01 * k for k in range(1, 13) for sign in (1, -1))
+    far_s: float = 6.0
+    factors: tuple = (1.0, 0.5, 2.0)
 
 
 class Finder:
     """Both signals at RATE_HZ, evened out in their spectra, for searching."""
 
     def __init__(self, sent, back):
-        self.sent = _even(to_rate(sent.samples, WORK_HZ, RATE_HZ))
+        samples = to_rate(sent.samples, WORK_HZ, RATE_HZ)
+        low_hz = _lowest(samples)
+        self.sent = _filtered(samples, _equaliser_of(samples, low_hz))
         self.back = back
         self.windows = max(1, (self.sent.size - WINDOW) // HOP + 1)
         self.power = np.array([np.mean(self.sent[k * HOP : k * HOP + WINDOW] ** 2) for k in range(self.windows)])
-        self.shape = _equaliser(back)
+        self.shape = _equaliser(back, low_hz)
 
-    def scores(self, windows, a, b, half_width_s):
-        """Evidence (nats) of each window at each lag of a tube around the line a + b t: (windows, lags)."""
+    def scores(self, windows, a, b, half_width_s, *, bend=None):
+        """Evidence (nats) of each window at each lag of a tube around a + b t (+ bend(t)): (windows, lags)."""
+        if len(windows) > 1 and windows[1] < windows[0]:
+            return self.scores(windows[::-1], a, b, half_width_s, bend=bend)[::-1]
         reach = int(half_width_s * RATE_HZ)
         size = fft.next_fast_len(WINDOW + 2 * reach, real=True)
         first = windows[0] * HOP - reach
         count = (len(windows) - 1) * HOP + size
         t = (first + np.arange(count)) / RATE_HZ
-        read = _filtered(self.back.at(a + b * t), self.shape)
+        along = a + b * t
+        read = _filtered(self.back.at(along if bend is None else along + bend(t)), self.shape)
         pieces = np.lib.stride_tricks.sliding_window_view(read, size)[::HOP]
         stem = np.stack([self.sent[w * HOP : w * HOP + WINDOW] for w in windows]) * _HANN
         return _evidence(stem, pieces, 2 * reach + 1, size)
@@ -74,30 +91,47 @@ class Finder:
         """Which windows have music whose power is above `down` times the loudest's."""
         return self.power[windows] > down * self.power.max() + 1e-30
 
+    def within(self, return_s):
+        """Which return times lie inside the capture, by half a window."""
+        edge_s = 0.5 * WINDOW / RATE_HZ
+        return (return_s > edge_s) & (return_s < self.back.seconds - edge_s)
+
 
 _HANN = np.hanning(WINDOW + 2)[1:-1].astype(np.float32)
 
 
-def _even(samples):
-    return _filtered(samples, _equaliser_of(samples))
+def _lowest(samples):
+    """From which frequency up to compare: a recorder turns the phase of the lowest notes, so they are left out where there
+    is more."""
+    count = samples.size // 2048
+    frames = samples[: count * 2048].reshape(-1, 2048)
+    energy = np.mean(frames**2, axis=1)
+    loud = frames[energy > 1e-2 * np.max(energy, initial=0.0)]
+    evened = np.sqrt(np.abs(fft.rfft(loud[:: max(1, len(loud) // 400)] * np.hanning(2048).astype(np.float32), axis=1)))
+    low, high = (evened[:, int(hz * 2048 / RATE_HZ) :] ** 2 for hz in LOW_HZ)
+    share = np.mean(high.sum(axis=1) / (low.sum(axis=1) + 1e-30)) if len(loud) else 0.0
+    return LOW_HZ[1] if share > ENOUGH_ABOVE else LOW_HZ[0]
 
 
-def _equaliser_of(samples):
-    """Gain per bin of 1 / fourth root of the mean power: half way to a flat spectrum, none below 60 Hz."""
+def _mean_power(samples):
     frames = max(1, samples.size // 2048)
     power = np.zeros(1025)
     for k in range(0, frames, max(1, frames // 400)):
-        piece = samples[k * 2048 : (k + 1) * 2048]
-        power += np.abs(fft.rfft(piece, 2048)) ** 2
-    power = np.convolve(power, np.ones(25) / 25, mode="same")
+        power += np.abs(fft.rfft(samples[k * 2048 : (k + 1) * 2048], 2048)) ** 2
+    return power
+
+
+def _equaliser_of(samples, low_hz):
+    """Gain per bin of 1 / fourth root of the mean power: half way to a flat spectrum, none below low_hz."""
+    power = np.convolve(_mean_power(samples), np.ones(25) / 25, mode="same")
     gain = (power + 1e-6 * power.max() + 1e-30) ** -0.25
-    gain[: int(60 * 2048 / RATE_HZ)] = 0
+    gain[: int(low_hz * 2048 / RATE_HZ)] = 0
     return (gain / gain.max()).astype(np.float32)
 
 
-def _equaliser(back):
+def _equaliser(back, low_hz):
     t = np.arange(int(back.seconds * RATE_HZ)) / RATE_HZ
-    return _equaliser_of(back.at(t))
+    return _equaliser_of(back.at(t), low_hz)
 
 
 def _filtered(samples, gain):
@@ -116,7 +150,7 @@ def _evidence(stem, pieces, lags, size):
     energy = fft.irfft(np.conj(fft.rfft(_HANN, size)) * fft.rfft(pieces**2, size, axis=1), size, axis=1)[:, :lags]
     energy = np.maximum(energy, 0) + 1e-6 * energy.max() + 1e-30
     own = np.sum(stem**2 / (_HANN + 1e-9), axis=1)[:, None] + 1e-30
-    alike = np.minimum(found**2 / (own * energy), 0.98)
+    alike = np.minimum((found / own) * (found / energy), 0.98)
     return -_degrees(a) * np.log1p(-alike)
 
 
@@ -127,37 +161,132 @@ def _degrees(spectrum):
     return np.clip(bandwidth * WINDOW / 4, 2.0, None)[:, None]
 
 
-def find_path(finder, a, b, search, *, backwards=False):
-    """Follow the capture from the line a + b t on, window by window; returns a Path over all windows."""
+def find_path(finder, a, b, search, *, start_s=0.0):
+    """Follow the capture from the line a + b t, known at sent time start_s, to both ends; returns a Path over all windows."""
+    first = min(max(int(start_s * RATE_HZ) // HOP, 0), finder.windows - 1)
+    onward = _run(finder, a, b, search, np.arange(first, finder.windows), None)
+    if first == 0:
+        return onward.path
+    return _joined(_run(finder, a, b, search, np.arange(first - 1, -1, -1), onward.entry).path, onward.path)
+
+
+class _Course(NamedTuple):
+    """One direction followed: its Path, and the first window's best place as the line (a, b, reach, costs) to start the
+    other from."""
+
+    path: Path
+    entry: tuple
+
+
+def _run(finder, a, b, search, order, entry):
+    """Window by window in `order`, from the costs of `entry` (costs, a, b, reach) where there are some."""
     step_s = HOP / RATE_HZ
     stiffness = 0.5 / (search.speed_sd * step_s * RATE_HZ) ** 2
-    chunks, carried = [], None
-    half = search.first_half_width_s
-    for first in range(0, finder.windows, CHUNK):
-        windows = np.arange(first, min(first + CHUNK, finder.windows))
-        heard = finder.loud(windows)
-        for width in [w for w in search.half_widths_s if w >= half] or [search.half_widths_s[-1]]:
-            entry = _carry(carried, a, b, windows[0], width)
-            score = finder.scores(windows, a, b, width)
-            level = np.median(score, axis=1, keepdims=True)
-            score = np.where(heard[:, None], score - level, 0.0)
-            total, came = _viterbi(score, entry, stiffness, JUMP_PRICE)
-            lags = _trace(total, came)
-            gained = score[np.arange(len(windows)), lags]
-            if _agrees(gained[finder.loud(windows, down=1e-2)]):
-                break
-        reach = int(width * RATE_HZ)
-        chunks.append((windows, a, b, reach, came, heard, score))
-        carried = (total[-1], a, b, reach)
+    chunks, carried, lost, worths = [], entry, 0, []
+    for first in range(0, order.size, CHUNK):
+        windows = order[first : first + CHUNK]
+        heard = finder.loud(windows) & finder.within(a + b * (windows * HOP + WINDOW / 2) / RATE_HZ)
+        # Other speeds and far places are dear to search; music that is lost for good is not sought again and again.
+        patient = lost < LEAPS
+        usual = float(np.median(worths)) if worths else 0.0
+        tube = _best_tube(
+            finder, windows, a, b, search, carried, stiffness, heard, usual=usual, patient=patient, onward=order[0] <= order[-1]
+        )
+        lost = 0 if tube.agreed else lost + 1
+        loud = np.count_nonzero(heard & finder.loud(windows, down=1e-2))
+        if loud:
+            worths.append(max(tube.worth, 0.0) / loud)
+        gained = tube.score[np.arange(len(windows)), tube.lags]
+        reach = int(tube.width * RATE_HZ)
+        chunks.append((windows, tube.a, tube.b, reach, tube.came, heard, tube.score))
+        carried = (tube.total[-1], tube.a, tube.b, reach)
         middle = (windows * HOP + WINDOW / 2) / RATE_HZ
-        places = a + b * middle + (lags - reach) / RATE_HZ
-        a, b = _next_line(middle, places, gained, heard, a, b)
-    return _backtrack(chunks, carried[0])
+        places = tube.a + tube.b * (middle + (tube.lags - reach) / RATE_HZ)
+        if tube.agreed:
+            a, b = _next_line(middle, places, gained, heard, tube.a, tube.b)
+    path = _backtrack(chunks, carried[0])
+    windows, a, b, reach, *_ = chunks[0]
+    costs = -JUMP_PRICE * np.ones(2 * reach + 1)
+    at = round(((path.return_s[0] - a) / b - path.sent_s[0]) * RATE_HZ) + reach
+    near = np.abs(np.arange(2 * reach + 1) - at) < 40
+    costs[near] = -stiffness * (np.arange(2 * reach + 1)[near] - at) ** 2
+    return _Course(path, (costs, a, b, reach))
 
 
-def _agrees(gained):
+class _Tube(NamedTuple):
+    """A chunk followed within a half width (s) of the line a + b t: evidence, dynamic programme, best lags; agreed; worth
+    (nats)."""
+
+    width: float
+    a: float
+    b: float
+    score: np.ndarray
+    total: np.ndarray
+    came: np.ndarray
+    lags: np.ndarray
+    agreed: bool
+    worth: float
+
+
+def _best_tube(finder, windows, a, b, search, carried, stiffness, heard, *, usual, patient, onward):
+    """The tube in which the loud windows find their music: wider ones, other speeds, other places are tried where they do not.
+
+    usual: evidence a loud window has had so far; music that repeats agrees at wrong places too, but less.
+    """
+    loud = heard & finder.loud(windows, down=1e-2)
+    pivot = (windows[0] * HOP + WINDOW / 2) / RATE_HZ
+
+    def tube(width, turn=0.0, ahead_s=0.0):
+        slope = b * (1 + turn)
+        offset = a + (b - slope) * pivot + ahead_s
+        score = finder.scores(windows, offset, slope, width)
+        score = np.where(heard[:, None], score - np.median(score, axis=1, keepdims=True), 0.0)
+        total, came = _viterbi(score, _carry(carried, offset, slope, windows[0], width), stiffness, JUMP_PRICE)
+        lags = _trace(total, came)
+        gained = score[np.arange(len(windows)), lags][loud]
+        # What chance finds grows with the width searched.
+        worth = float(np.sum(np.minimum(gained, 20.0)) - gained.size * 0.7 * np.log(width / 0.05))
+        return _Tube(width, offset, slope, score, total, came, lags, _agrees(gained, width), worth)
+
+    narrow = tube(search.half_widths_s[0])
+    least = usual * np.count_nonzero(loud)
+    # Faint music never agrees clearly; as long as it says what it has said before, nothing is wrong.
+    if narrow.worth >= (0.5 if narrow.agreed else 0.3) * least and (narrow.agreed or usual > 0):
+        return narrow
+    found = [one for one in (narrow, *(tube(width) for width in search.half_widths_s[1:])) if one.agreed]
+    if patient and max([0.0, *(one.worth for one in found)]) <= 0.6 * least:
+        found += [one for turn in search.turns if (one := tube(search.half_widths_s[1], turn)).agreed]
+    if patient and onward and max([0.0, *(one.worth for one in found)]) <= 0.6 * least:
+        leaps = [tube(search.far_s, 1 / factor - 1, 0.5 * search.far_s) for factor in search.factors]
+        found += [one for one in leaps if one.agreed]
+    return max(found, key=lambda one: one.worth, default=narrow)
+
+
+def refined(finder, a, b, search, path, bend, *, half_width_s=0.02):
+    """The Path found anew in a narrow tube round a map a + b t + bend(t), of which it may be told at what speed it runs."""
+    stiffness = 0.5 / (search.speed_sd * HOP) ** 2
+    reach = int(half_width_s * RATE_HZ)
+    score = np.concatenate(
+        [
+            finder.scores(np.arange(first, min(first + CHUNK, finder.windows)), a, b, half_width_s, bend=bend)
+            for first in range(0, finder.windows, CHUNK)
+        ]
+    )
+    score = np.where(path.heard[:, None], score - np.median(score, axis=1, keepdims=True), 0.0)
+    lags = _trace(*_viterbi(score, np.zeros(2 * reach + 1), stiffness, JUMP_PRICE))
+    return path._replace(
+        return_s=a + b * path.sent_s + bend(path.sent_s) + b * (lags - reach) / RATE_HZ,
+        score=score[np.arange(lags.size), lags],
+    )
+
+
+def _joined(backward, onward):
+    return Path(*(np.concatenate((one[::-1], other)) for one, other in zip(backward, onward, strict=True)))
+
+
+def _agrees(gained, width_s=0.05):
     """Whether the loud windows of a chunk find their music; where none is loud there is nothing to say."""
-    return gained.size == 0 or np.mean(gained > 3.0) > 0.4
+    return gained.size == 0 or np.mean(gained > 3.0 + 0.7 * np.log(width_s / 0.05)) > 0.4
 
 
 def _carry(carried, a, b, window, half_width_s):
@@ -167,48 +296,57 @@ def _carry(carried, a, b, window, half_width_s):
         return np.zeros(2 * reach + 1)
     totals, a0, b0, reach0 = carried
     t = (window * HOP + WINDOW / 2) / RATE_HZ
-    shift = round((a + b * t - a0 - b0 * t) * RATE_HZ)
-    index = np.arange(2 * reach + 1) - reach + shift + reach0
+    places = a + b * (t + (np.arange(2 * reach + 1) - reach) / RATE_HZ)
+    index = np.rint(((places - a0) / b0 - t) * RATE_HZ).astype(int) + reach0
     inside = (index >= 0) & (index < totals.size)
-    out = np.full(2 * reach + 1, totals.max() - 1e6)
-    out[inside] = totals[index[inside]]
+    out = np.full(2 * reach + 1, totals.max() - JUMP_PRICE)
+    out[inside] = np.maximum(totals[index[inside]], totals.max() - JUMP_PRICE)
     return out
 
 
 def _next_line(middle, places, gained, heard, a, b):
     """The line for the next chunk: through the end of this one, at the speed of its trusted windows."""
     good = heard & (gained > 4.0)
+    good &= np.arange(good.size) >= _last_break(middle, places, good, b)
     if good.sum() < 6:
-        return a, b
+        end = np.median((places - b * middle)[good]) if good.any() else a
+        return (end, b) if good.sum() > 2 else (a, b)
     t, u, w = middle[good], places[good], np.sqrt(np.minimum(gained[good], 30.0))
-    slope, offset = np.polyfit(t - middle[-1], u, 1, w=w)
+    slope = np.polyfit(t - middle[-1], u, 1, w=w)[0]
     trust = min(1.0, np.ptp(t) / 1.0)
     slope = b + trust * (slope - b)
-    slope = min(max(slope, 0.7), 1.45)
-    end = np.average(u - slope * (t - middle[-1]), weights=w * np.exp((t - middle[-1]) / 0.5))
+    slope = min(max(slope, 0.85 * b), 1.18 * b)
+    end = np.average(u - slope * (t - middle[-1]), weights=w * np.exp(-np.abs(t - middle[-1]) / 0.5))
     return end - slope * middle[-1], slope
+
+
+def _last_break(middle, places, good, b):
+    """The first window after the last jump among the trusted ones."""
+    index = np.flatnonzero(good)
+    apart = np.abs(np.diff(places[index] - b * middle[index])) > BREAK_SPEED * np.abs(np.diff(middle[index])) + BREAK_S
+    return int(index[1:][apart][-1]) if apart.any() else 0
 
 
 def _backtrack(chunks, last_total):
     lag = int(np.argmax(last_total))
     sent, back, score, heard = [], [], [], []
-    upper = None
+    upper, first = None, 0
     for windows, a, b, reach, came, loud, evidence in reversed(chunks):
         if upper is not None:
             a1, b1, reach1 = upper
-            t = (windows[-1] + 1) * HOP / RATE_HZ + WINDOW / 2 / RATE_HZ
-            shift = round((a1 + b1 * t - a - b * t) * RATE_HZ)
-            lag = min(max(lag - reach1 + shift + reach, 0), 2 * reach)
+            t = (first * HOP + WINDOW / 2) / RATE_HZ
+            place = a1 + b1 * (t + (lag - reach1) / RATE_HZ)
+            lag = min(max(round(((place - a) / b - t) * RATE_HZ) + reach, 0), 2 * reach)
         places = np.empty(len(windows), np.int64)
         for k in range(len(windows) - 1, -1, -1):
             places[k] = lag
             lag = int(came[k, lag])
         middle = (windows * HOP + WINDOW / 2) / RATE_HZ
         sent.append(middle)
-        back.append(a + b * middle + (places - reach) / RATE_HZ)
+        back.append(a + b * (middle + (places - reach) / RATE_HZ))
         score.append(evidence[np.arange(len(windows)), places])
         heard.append(loud)
-        upper = (a, b, reach)
+        upper, first = (a, b, reach), windows[0]
     join = lambda parts: np.concatenate(parts[::-1])  # noqa: E731
     return Path(join(sent), join(back), join(score), join(heard))
 

@@ -85,7 +85,7 @@ def reconcile(sent, back, line, x_us, clicks, polarity, anchor):
     pinned = with_clicks(x_us, clicks, 0.0)
     nothing = np.zeros(response.basis()[1].size)
     look = lambda x, inside: (
-        sweep.look(  # noqa: E731
+        sweep.look(
             sent, back, knots(line, x), nothing, want_response=True, keep=frames_of(spans, frames, inside=inside), reach=REACH
         ).normal
     )

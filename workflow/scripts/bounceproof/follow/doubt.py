@@ -55,6 +55,8 @@ def _stretch_ratios(left_us, info, variance):
         free = 1 - total * common
         good = (total > LEAST_SHARE * total.max()) & (free > 0.3)
         if np.count_nonzero(good) >= LEAST_STRETCHES:
-            out.append(float(np.average(score[good] ** 2 / (total[good] * free[good]))))
+            ratio = float(np.average(score[good] ** 2 / (total[good] * free[good])))
+            # The largest of several ratios lies above 1 by chance alone: only what chance does not explain counts.
+            out.append(ratio - 2.0 * np.sqrt(2.0 / np.count_nonzero(good)))
         width *= 2
     return out

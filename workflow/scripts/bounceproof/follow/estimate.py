@@ -7,18 +7,32 @@ from typing import NamedTuple
 
 import numpy as np
 
-from . import constant, joint, learn, response, settle, smoother, sweep
+from . import constant, doubt, joint, learn, response, settle, slips, smoother, sweep
 from .material import BIN_S, bin_times
 
 SETTLING = 2
-START_SD_US = (60.0, 400.0)
-EARLY_STEPS = 5
-LEARN_AFTER = (1, 3)
-JOINT_STEPS = 2
+START_SD_US = (200.0, 500.0)
+# Steps before the response is solved jointly: at least until the speed process is learned twice, at most so many.
+LEARN_AT = (1, 3)
+MOST_STEPS = 7
+# A step is the last when it moves the map by less than this share of its own standard deviation.
+SETTLED_SHARE = 0.4
+# Joint steps: at least two, then until the map and its constant stand still.
+JOINT_STEPS = 5
+CONSTANT_STILL_US = 0.1
+# What the reading, the knots and a response that never stands quite still leave over however loud the music is.
+FLOOR_US = 0.08
+# The constant rests on one response for clicks and music; over simulated returns it strays four times as far as its covariance
+# says, and by a tenth of a microsecond however loud the music is.
+OFFSET_DOUBT, OFFSET_FLOOR_US = 4.0, 0.1
 
 
 class Estimate(NamedTuple):
-    """x_us, variance, info, z_us: per bin; line: (a, b); theta and covariance of the response; model: the speed process."""
+    """x_us, variance, info, z_us: per bin; line: (a, b); theta and covariance of the response; model: the speed process.
+
+    variance: of the map, the constant and all doubt included; doubt: what the leave-one-out residual says (Doubt);
+    offset_sigma_us: standard deviation of the constant between music and anchor.
+    """
 
     x_us: np.ndarray
     variance: np.ndarray
@@ -31,6 +45,8 @@ class Estimate(NamedTuple):
     model: object
     explained: np.ndarray
     left_over: np.ndarray
+    doubt: object
+    offset_sigma_us: float
 
 
 def knots(line, x_us):
@@ -38,30 +54,56 @@ def knots(line, x_us):
     return line[0] + line[1] * bin_times(x_us.size) + 1e-6 * x_us
 
 
-def estimate(sent, back, line, x_us, anchor, *, click_spans=(), extra=None, model=learn.UNKNOWN, watch=None):
-    """Refine the map x_us (per bin, about `line`); anchor fixes what counts as no delay. watch: called after each step."""
+def estimate(sent, back, line, x_us, anchor, *, click_spans=(), extra=None, base_us=0.0, model=learn.UNKNOWN, watch=None):
+    """Refine the map x_us (per bin, about `line`); anchor fixes what counts as no delay. watch: called after each step.
+
+    base_us: a slow course, per bin, about which the speed process is at home (batteries that fade, a changed speed).
+    """
+    watch = watch or (lambda *_: None)
     for _ in range(SETTLING):
         theta = response.solve(first_normal(sent, back, knots(line, x_us)))
-        correction, doubt = settle.settle(sent, back, knots(line, x_us), theta)
+        correction, sd_us = settle.settle(sent, back, knots(line, x_us), theta)
         x_us = x_us + correction
-        if watch:
-            watch("settled", x_us, np.ones(x_us.size), model)
+        watch("settled", x_us, np.ones(x_us.size), model)
     x_us, theta, within = _first_constant(sent, back, line, x_us, anchor, click_spans)
-    distrust = np.clip(2 * doubt, *START_SD_US)
-    for k in range(EARLY_STEPS):
+    distrust = np.clip(2 * sd_us, *START_SD_US)
+    for k in range(MOST_STEPS):
         seen = sweep.look(sent, back, knots(line, x_us), theta, attenuate_us=distrust, want_response=True)
         z = measured(x_us, seen)
-        if k in LEARN_AFTER:
-            model = learn.learn(learn.Evidence(z, seen.info, BIN_S, extra=extra), model)
-        if watch: watch('explained %.4f delay %.3f'%(seen.explained.sum()/(seen.explained.sum()+seen.left_over.sum()), anchor.delay(theta)[0]), x_us, np.ones(x_us.size), model)
-        smoothed = smoother.smooth(z, seen.info, learn.start_steps(model, BIN_S), extra=extra)
-        step = np.abs(smoothed.mean_us - x_us)
+        if k in LEARN_AT:
+            model = learn.learn(learn.Evidence(z - base_us, seen.info, BIN_S, extra=extra), model)
+        smoothed = _smoothed(z, seen.info, model, extra, base_us)
+        step = smoothed.mean_us - x_us
         distrust = np.sqrt(4 * smoothed.variance + step**2)
+        x_us, slipped = smoothed.mean_us, False
+        if k >= LEARN_AT[0]:
+            x_us, distrust, slipped = _without_slips(x_us, z, seen.info, model, distrust, extra, base_us)
         theta = response.reshaped(response.solve(seen.normal), seen.normal, gain=seen.gain)
-        x_us, theta = anchored(smoothed.mean_us, theta, seen.normal, anchor, line, within=within)
-        if watch:
-            watch(k, x_us, smoothed.variance, model)
-    return _finish(sent, back, line, x_us, theta, anchor, model, extra, watch)
+        x_us, theta = anchored(x_us, theta, seen.normal, anchor, line, within=within)
+        watch(k, x_us, smoothed.variance, model)
+        if k >= LEARN_AT[-1] and not slipped and _settled(step, smoothed.variance, seen.info):
+            break
+    return _finish(sent, back, line, x_us, theta, anchor, model, extra, base_us, watch)
+
+
+def _smoothed(z, info, model, extra, base_us):
+    smoothed = smoother.smooth(z - base_us, info, learn.start_steps(model, BIN_S), extra=extra)
+    return smoothed._replace(mean_us=smoothed.mean_us + base_us)
+
+
+def _without_slips(x_us, z, info, model, distrust, extra, base_us):
+    """Stretches on the wrong cycle put back where the rest expects them: (x_us, distrust, whether there were any)."""
+    rest = slips.expected(x_us - base_us, z - base_us, info, model, extra=extra)
+    if rest is None:
+        return x_us, distrust, False
+    wide = np.minimum(2 * rest.sd_us, START_SD_US[1])
+    return slips.put_back(x_us - base_us, rest) + base_us, np.where(rest.suspect, wide, distrust), True
+
+
+def _settled(step_us, variance, info):
+    """Whether the last step, its mean left out, was small against what is not known anyway."""
+    step_us = step_us - np.average(step_us, weights=info + 1e-300)
+    return np.sum(info * step_us**2) < SETTLED_SHARE**2 * np.sum(info * variance)
 
 
 def _first_constant(sent, back, line, x_us, anchor, click_spans):
@@ -74,28 +116,33 @@ def _first_constant(sent, back, line, x_us, anchor, click_spans):
     return *anchored(x_us, response.solve(normal), normal, anchor, line, within=3), 2
 
 
-def _finish(sent, back, line, x_us, theta, anchor, model, extra, watch):
+def _finish(sent, back, line, x_us, theta, anchor, model, extra, base_us, watch):
     pool = pool_for(x_us.size)
     for k in range(JOINT_STEPS):
         seen = sweep.look(sent, back, knots(line, x_us), theta, pool=pool)
         z = measured(x_us, seen)
-        if k == 0:
-            model = learn.learn(learn.Evidence(z, seen.info, BIN_S, extra=extra), model, lines=False, rounds=1)
-        if watch: watch('explained %.4f delay %.3f'%(seen.explained.sum()/(seen.explained.sum()+seen.left_over.sum()), anchor.delay(theta)[0]), x_us, np.ones(x_us.size), model)
-        smoothed = smoother.smooth(z, seen.info, learn.start_steps(model, BIN_S), extra=extra)
+        smoothed = _smoothed(z, seen.info, model, extra, base_us)
         both = joint.solve(seen, theta, anchor, x_us, smoothed.mean_us, model, pool=pool, extra=extra)
+        before = x_us
         x_us = smoothed.mean_us + joint.spread(both.pull_us, pool, x_us.size)
         added = joint.spread(both.variance, pool, x_us.size)
         theta = response.reshaped(both.theta, seen.normal, gain=seen.gain)
         x_us, theta = anchored(x_us, theta, seen.normal, anchor, line, within=2)
-        if watch:
-            watch(f"joint {k}", x_us, smoothed.variance + added, model)
+        watch(f"joint {k}", x_us, smoothed.variance + added, model)
+        moved = np.average(x_us - before, weights=seen.info + 1e-300)
+        still = max(CONSTANT_STILL_US, 0.5 * np.sqrt(max(both.offset_variance, 0.0)))
+        if k > 0 and abs(moved) < still and _settled(x_us - before, smoothed.variance + added, seen.info):
+            break
     seen = sweep.look(sent, back, knots(line, x_us), theta)
     z = measured(x_us, seen)
-    smoothed = smoother.smooth(z, seen.info, learn.start_steps(model, BIN_S), extra=extra)
+    info = np.where(slips.suspects(x_us - base_us, z - base_us, seen.info, model, extra=extra), 0.0, seen.info)
+    smoothed = _smoothed(z, info, model, extra, base_us)
+    checked = doubt.doubt(z, smoothed.mean_us, info, smoothed.variance)
+    offset = both.offset_variance * OFFSET_DOUBT**2 + OFFSET_FLOOR_US**2
+    variance = (smoothed.variance + added) * checked.inflation**2 + FLOOR_US**2 + offset
     return Estimate(
-        smoothed.mean_us, smoothed.variance + added, smoothed.variance, seen.info, z, line, theta, both.covariance, model,
-        seen.explained, seen.left_over,
+        smoothed.mean_us, variance, smoothed.variance, info, z, line, theta, both.covariance, model,
+        seen.explained, seen.left_over, checked, checked.inflation * float(np.sqrt(max(both.offset_variance, 0.0))),
     )  # fmt: skip
 
 

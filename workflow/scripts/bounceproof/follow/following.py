@@ -5,17 +5,41 @@ the capture's first sample; speed = replay over record; us throughout for deviat
 through the fitted response has its matched-filter instant where it was sent; without clicks, the whole of what was sent has.
 """
 
+import itertools
+from typing import NamedTuple
+
 import numpy as np
 
 from bounceproof.timemap import TimeMap
 
-from . import acquire, estimate, learn, response, search, smoother, speed
-from .material import BIN_S, WORK_HZ, Return, Sent, bin_times, padded, to_rate
+from . import acquire, estimate, flutter, jumps, response, search, smoother, speed
+from .material import BIN_S, WORK_HZ, Return, Sent, bin_times, padded
 from .result import Followed
 
+NOT_FOUND = "The music of the stem was not found in the capture."
+AMBIGUOUS = "The music fits at several places equally well, and no click tells which is right."
 LEAST_SHARE = 0.15
-LEAST_OVERLAP_S = 5.0
 PATH_SD_US = 300.0
+# Less than this in sight of the music is not enough to know it by.
+LEAST_HEARD_S = 2.0
+# A path whose speed leaves its line's by more than this (fraction) is found once more along itself.
+STRAY = 0.004
+# A capture in more pieces than this has lost too much to be laid.
+MOST_EVENTS_PER_S = 0.5
+# The music is lost where over so many seconds less than this share of what usually comes back does.
+LOST_S, LOST_SHARE = 1.0, 0.15
+# A map whose speed leaves the line's by more than this (fraction) is told about its slow course, with knots this far apart.
+FAR, BASE_S = 0.01, 5.0
+# So is it where its windows' evidence falls below this share of the usual.
+LOST_SCORE = 0.15
+# Chance alone gives less evidence (nats a window) than this.
+LEAST_SCORE = 0.8
+# A part this much (fraction) faster or slower than the rest is left on the coarse path, known to ODD_SD_US.
+ODD, ODD_SD_US = 0.2, 700.0
+# By how much an event may set the return back: its own length, with room for how well that is known.
+BACKWARDS, BACKWARDS_US = 1.3, 1e5
+# A map that stands still has no return for its stem (fraction of the time passing).
+LEAST_ADVANCE = 0.02
 
 
 def follow(sent, capture, rate_hz, guess=None, *, capture_rate_hz=None, click_spans=(), band_hz=None, speed_search_percent=12.0):
@@ -28,39 +52,244 @@ def follow(sent, capture, rate_hz, guess=None, *, capture_rate_hz=None, click_sp
     """
     heard, back = Sent(sent, rate_hz), Return(capture, capture_rate_hz or rate_hz)
     finder = acquire.Finder(heard, back)
-    line, reason = _first_line(finder, guess, speed_search_percent / 100)
+    line, start_s, reason = _first_line(finder, guess, speed_search_percent / 100)
     if line is None:
-        return Followed(None, reason=reason)
-    path = acquire.find_path(finder, *line, acquire.Search())
-    x_us = smooth_path(path, line, heard.bins)
+        ambiguous = reason == AMBIGUOUS
+        return Followed(None, reason=reason, ambiguous=ambiguous, missing=search.missing_share(finder))
+    if guess is None:
+        line = _straightened(finder, line, start_s)
+    path = acquire.find_path(finder, *line, acquire.Search(), start_s=start_s)
+    course = _course(finder, path, line, heard)
+    if len(course.events) > MOST_EVENTS_PER_S * heard.seconds:
+        return Followed(
+            None, reason=f"The capture jumps {len(course.events)} times: it is in pieces.", missing=search.missing_share(finder)
+        )
+    if np.mean(course.lost) > 0.25 and (missing := search.missing_share(finder)):
+        return Followed(None, reason="The capture is in pieces.", missing=missing)
+    if np.count_nonzero(~course.lost) * BIN_S < LEAST_HEARD_S:
+        return Followed(None, reason=NOT_FOUND)
     spans = [(int(span[0] * WORK_HZ / rate_hz), int(span[1] * WORK_HZ / rate_hz) + 1) for span in click_spans]
     anchor, anchored_by = make_anchor(heard, spans)
-    found = estimate.estimate(heard, back, line, x_us, anchor, click_spans=spans)
-    return _followed(heard, back, found, anchor, anchored_by, guess)
+    extra = jumps.extra(course.events, heard.bins)
+    within = _masked(back, line, course)
+    found = estimate.estimate(heard, within, line, course.x_us, anchor, click_spans=spans, extra=extra, base_us=course.base_us)
+    return _followed(heard, back, _with_odd_parts(found, course), anchor, anchored_by, course, finder)
+
+
+def _masked(back, line, course):
+    """The return without what must not have a say: stretches where the music is lost, parts at quite another speed."""
+    u = estimate.knots(line, course.x_us)
+    return back.without([(u[a], u[b - 1]) for a, b in _runs(course.lost | course.odd)])
+
+
+def _runs(flags):
+    """(first, one past the last) of each stretch of True."""
+    return np.flatnonzero(np.diff(np.concatenate(([0], flags.astype(int), [0])))).reshape(-1, 2).tolist()
+
+
+def _with_odd_parts(found, course):
+    """The estimate with the coarse map where the speed is quite another, which one response cannot serve."""
+    x_us, variance = np.where(course.odd, course.x_us, found.x_us), np.where(course.odd, ODD_SD_US**2, found.variance)
+    return found._replace(x_us=x_us, variance=variance)
 
 
 def _first_line(finder, guess, speed_search):
+    """(line, sent time where it is surest, None), or (None, 0, why there is none)."""
     if guess is not None:
-        b = 1 / guess.mean_speed_ratio
-        return (float(guess.at(0.0)), b), None
+        t = guess.stem_s[0]
+        b = float(guess.at(t + 1.0) - guess.at(t))
+        return (float(guess.at(t)) - b * t, b), 0.0, None
     found = search.search_line(finder, speed_search=speed_search)
     if found is None or found.share < LEAST_SHARE:
-        return None, "The music of the stem was not found in the capture."
+        return None, 0.0, NOT_FOUND
     if found.rival > 0.9:
-        return None, "The music fits at several places equally well, and no click tells which is right."
-    return found.line, None
+        return None, 0.0, AMBIGUOUS
+    return found.line, found.start_s, None
 
 
-def smooth_path(path, line, bins):
-    """The coarse path as a smooth map about the line, us per bin."""
+def _straightened(finder, line, start_s):
+    """The line laid through what a first path along it found near its surest moment, twice."""
+    near = acquire.Search(turns=(), factors=())
+    for reach_s in (3.0, 8.0):
+        path = acquire.find_path(finder, *line, near, start_s=start_s)
+        good = path.heard & (path.score > 4.0) & (np.abs(path.sent_s - start_s) < reach_s)
+        if np.count_nonzero(good) < 8:
+            return line
+        t, u = path.sent_s[good], path.return_s[good]
+        for _ in range(4):
+            slope, offset = np.polyfit(t, u, 1)
+            left = np.abs(u - slope * t - offset)
+            keep = left <= max(2.5 * np.median(left), 1e-4)
+            t, u = t[keep], u[keep]
+        line = (offset, slope)
+    return line
+
+
+class Course(NamedTuple):
+    """The coarse map about the line (us per bin), the events on the way; bins where the music is lost, and that
+    run at another speed; base_us: its slow course, where that leaves the line by much, else 0."""
+
+    x_us: np.ndarray
+    events: list
+    lost: np.ndarray
+    odd: np.ndarray
+    base_us: np.ndarray
+
+
+def _course(finder, path, line, heard):
+    """The coarse path as a map; where its speed strays far from the line's it is found once more along itself."""
+    loud = finder.power > 1e-2 * finder.power.max()
+    lost = _lost_windows(path, loud)
+    some = jumps.events(path._replace(heard=path.heard & ~lost), loud & ~lost)
+    for _ in range(4):
+        poor = _poor_parts(path, loud & ~lost, some)
+        if not poor.any():
+            break
+        lost |= poor
+        some = jumps.events(path._replace(heard=path.heard & ~lost), loud & ~lost)
+    path = path._replace(heard=path.heard & ~lost)
+    sides = _sides(path, line, some)
+    if some or _strays(path, line):
+        t = bin_times(heard.bins)
+        x_us = _along(t, sides, some)
+        path = acquire.refined(finder, *line, acquire.Search(), path, lambda at: 1e-6 * np.interp(at, t, x_us))
+        sides = _sides(path, line, some)
+    absolute = [lambda at, one=one: line[0] + line[1] * at + 1e-6 * one(at) for one in sides]
+    dated = [jumps.dated(finder, absolute[k : k + 2], event) for k, event in enumerate(some)]
+    t = bin_times(heard.bins)
+    x_us = _along(t, sides, dated)
+    place = np.clip((t * acquire.RATE_HZ / acquire.HOP - 0.5).astype(int), 0, lost.size - 1)
+    kept = [event for event in dated if jumps.counts(event)]
+    return Course(x_us, kept, lost[place], _odd(t, 1 + 1e-6 * np.gradient(x_us, t) / line[1], kept), _base(t, x_us, dated))
+
+
+def _base(t, x_us, some):
+    """The slow course of a map whose speed leaves the line's by more than FAR, us per bin; 0 where it nowhere does."""
+    from scipy.interpolate import make_lsq_spline
+
+    reach = round(2.0 / BIN_S)
+    inner = ~jumps.inside(t, some)
+    if x_us.size <= reach or np.abs(x_us[reach:] - x_us[:-reach]).max() < 2e6 * FAR:
+        return np.zeros(x_us.size)
+    base = x_us.copy()
+    edges = [0, *np.searchsorted(t, [event.middle_s for event in some]), t.size]
+    for a, b in itertools.pairwise(edges):
+        used = np.flatnonzero(inner[a:b])[::8] + a
+        if used.size < 64:
+            continue
+        count = int((t[used[-1]] - t[used[0]]) / BASE_S)
+        knots = np.linspace(t[used[0]], t[used[-1]], count + 2)
+        spline = make_lsq_spline(t[used], x_us[used], np.r_[[knots[0]] * 3, knots, [knots[-1]] * 3], k=3)
+        within = np.clip(t[a:b], knots[0], knots[-1])
+        base[a:b] = spline(within) + spline(within, 1) * (t[a:b] - within)
+    return base
+
+
+def _lost_windows(path, loud):
+    """Windows of the path (bool) in stretches of LOST_S whose loud windows find next to nothing of what is usual."""
+    loud = loud & path.heard
+    width = round(2 * LOST_S * acquire.RATE_HZ / acquire.HOP)
+    count = _running(loud.astype(float), width)
+    mean = _running(np.where(loud, np.clip(path.score, 0, 20), 0.0), width) / np.maximum(count, 1.0)
+    enough = count >= 4
+    if not enough.any():
+        return np.zeros(loud.size, bool)
+    usual = np.median(mean[enough])
+    if usual < LEAST_SCORE:
+        return np.ones(loud.size, bool)
+    absent = enough & (mean < min(LEAST_SCORE, LOST_SCORE * usual))
+    present = loud & ~absent & (path.score > jumps.TRUSTED)
+    return _grown(absent, present) if absent.any() else absent
+
+
+def _poor_parts(path, loud, some):
+    """Windows (bool) of parts between events in which the music agrees so little that the event only led astray."""
+    out = np.zeros(loud.size, bool)
+    worth = np.clip(path.score, 0, 20)
+    usual = np.mean(worth[loud]) if loud.any() else 0.0
+    parts = jumps.parts(path, some)
+    for part in parts if some else []:
+        mine = loud[part]
+        out[part] = mine.any() and np.mean(worth[part][mine]) < 0.4 * usual
+    for event, left, right in zip(some, parts[:-1], parts[1:], strict=True):
+        # A capture cannot run backwards: of the two sides the one with less to show for itself lies wrong.
+        if event.by_us < -1e6 * (event.last_s - event.first_s) * BACKWARDS - BACKWARDS_US:
+            out[min(left, right, key=lambda part: float(np.sum(worth[part][loud[part]])))] = True
+    return out
+
+
+def _odd(t, stretch, some):
+    """Bins (bool) in parts between events whose speed differs by more than ODD from the line's."""
+    edges = [0, *np.searchsorted(t, [event.middle_s for event in some]), t.size]
+    parts = [(a, b) for a, b in itertools.pairwise(edges) if b > a]
+    medians = np.concatenate([np.full(b - a, np.median(stretch[a:b])) for a, b in parts])
+    return np.abs(medians - 1) > ODD
+
+
+def _strays(path, line):
+    """Whether the path's speed leaves the line's by more than STRAY anywhere for some seconds."""
+    away = path.return_s - line[0] - line[1] * path.sent_s
+    reach = round(2.0 / (acquire.HOP / acquire.RATE_HZ))
+    return away.size > reach and np.abs(away[reach:] - away[:-reach]).max() > 2.0 * STRAY
+
+
+def _sides(path, line, some):
+    """The path smoothed, as one function sent s -> us about the line for each part between events."""
+    step_s = acquire.HOP / acquire.RATE_HZ
+    z = (path.return_s - line[0] - line[1] * path.sent_s) * 1e6
+    model = speed.SpeedModel(_drift_ppm(z, step_s), (speed.Noise(3000.0, 4.0),))
+    steps = speed.discretise(model, step_s, position_sd_us=3e4, mean_speed_sd_ppm=1e5)
+    trust = np.where(path.heard, np.clip(path.score, 0, 10) / 10, 0.0) / PATH_SD_US**2
+    trust[jumps.inside(path.sent_s, some)] = 0.0
+    return [_smoothed_part(z[part], trust[part], path.sent_s[part], steps) for part in jumps.parts(path, some)]
+
+
+def _drift_ppm(z, step_s):
+    """How freely the speed may drift: as it does along the path, 300 ppm in a second at least."""
+    reach = round(1.0 / step_s)
+    if z.size < 4 * reach:
+        return 300.0
+    slopes = (z[reach:] - z[:-reach]) / (reach * step_s)
+    return float(np.clip(1.5 * np.percentile(np.abs(slopes[reach:] - slopes[:-reach]), 90), 300.0, 30000.0))
+
+
+def _smoothed_part(z, trust, sent_s, steps):
+    """A function sent s -> us through a part of the path, going straight on beyond its ends."""
     from scipy.interpolate import CubicSpline
 
-    model = speed.SpeedModel(300.0, (speed.Noise(3000.0, 4.0),))
-    steps = speed.discretise(model, acquire.HOP / acquire.RATE_HZ, position_sd_us=3e4, mean_speed_sd_ppm=1e5)
-    z = (path.return_s - line[0] - line[1] * path.sent_s) * 1e6
-    trust = np.where(path.heard, np.clip(path.score, 0, 10) / 10, 0.0) / PATH_SD_US**2
-    smoothed = smoother.smooth(z, trust, steps)
-    return CubicSpline(path.sent_s, smoothed.mean_us)(np.clip(bin_times(bins), path.sent_s[0], path.sent_s[-1]))
+    base = np.median(z)
+    slope = float(np.median(np.diff(z)) / (sent_s[1] - sent_s[0])) if z.size > 8 else 0.0
+    base = base + slope * (sent_s - sent_s.mean())
+    mean = smoother.smooth(z - base, trust, steps).mean_us + base
+    if mean.size < 3:
+        return lambda at: np.interp(at, sent_s, mean)
+    curve = CubicSpline(sent_s, mean)
+    ends = [(at, float(curve(at)), _end_slope(sent_s, mean, at)) for at in (sent_s[0], sent_s[-1])]
+
+    def value(at):
+        inner = curve(np.clip(at, sent_s[0], sent_s[-1]))
+        (first, _, before), (last, _, after) = ends
+        return inner + before * np.minimum(at - first, 0.0) + after * np.maximum(at - last, 0.0)
+
+    return value
+
+
+def _end_slope(sent_s, mean, at):
+    near = np.abs(sent_s - at) < 0.4
+    return float(np.polyfit(sent_s[near] - at, mean[near], 1)[0]) if np.count_nonzero(near) > 2 else 0.0
+
+
+def _along(t, sides, some):
+    """The sides joined: each up to the middle of a sharp event; straight across a wide one."""
+    x_us = sides[0](t)
+    for side, event in zip(sides[1:], some, strict=True):
+        x_us = np.where(t > event.middle_s, side(t), x_us)
+    for k, event in enumerate(some):
+        within = (t > event.first_s) & (t < event.last_s)
+        if event.last_s - event.first_s > 0.02 and within.any():
+            ends = [sides[k](np.array([event.first_s]))[0], sides[k + 1](np.array([event.last_s]))[0]]
+            x_us[within] = np.interp(t[within], [event.first_s, event.last_s], ends)
+    return x_us
 
 
 def make_anchor(heard, spans):
@@ -70,17 +299,30 @@ def make_anchor(heard, spans):
     return response.Anchor(np.array_split(heard.samples, max(1, heard.samples.size // (response.Anchor.SIZE // 2)))), "music"
 
 
-def _followed(heard, back, found, anchor, anchored_by, guess):
-    seconds = heard.seconds
+def _followed(heard, back, found, anchor, anchored_by, course, finder):
     t = bin_times(heard.bins)
     u = estimate.knots(found.line, found.x_us)
-    sigma = np.sqrt(found.variance)
-    outside = (u < 0) | (u > back.seconds)
-    sigma = np.where(outside, np.inf, sigma)
+    known = _known(t, u, back, found, course, finder)
+    sigma = np.where(known, np.sqrt(found.variance), np.inf)
     _, polarity = anchor.delay(found.theta, within=2)
     return Followed(
-        time_map=_map_of(t, u, sigma, seconds, found.line),
+        time_map=_map_of(t, u, sigma, heard.seconds, found.line),
         polarity=polarity,
+        offset_sigma_us=found.offset_sigma_us,
+        residual_rms_us=found.doubt.residual_rms_us,
+        residual_expected_us=found.doubt.expected_rms_us,
+        inflation=found.doubt.inflation,
+        spans=_spans(t, known),
+        jumps=jumps.told(course.events, u, heard.seconds),
+        flutter=flutter.of_map(
+            found.line,
+            found.x_us,
+            found.info,
+            found.model,
+            inflation=found.doubt.inflation,
+            known=known,
+            extra=jumps.extra(course.events, heard.bins),
+        ),
         response_taps=response.basis()[0] @ found.theta,
         response_first_lag=response.FIRST_LAG,
         response_hz=WORK_HZ,
@@ -90,8 +332,57 @@ def _followed(heard, back, found, anchor, anchored_by, guess):
     )
 
 
+def _known(t, u, back, found, course, finder):
+    """Which bins are aligned (bool): inside the capture, the music there, no swoop, and no stretch of the stem that is
+    missing."""
+    known = (u >= 0) & (u <= back.seconds) & (np.gradient(u, t) > LEAST_ADVANCE)
+    for event in course.events:
+        if event.wide:
+            known &= (t < event.first_s) | (t > event.last_s)
+    return known & ~course.lost & (~_lost(t, found, finder, known & ~course.odd) | course.odd)
+
+
+def _lost(t, found, finder, known):
+    """Bins in stretches of LOST_S or longer in which nothing of loud music came back, up to the music that did."""
+    place = np.clip((t * acquire.RATE_HZ / acquire.HOP).astype(int), 0, finder.power.size - 1)
+    loud = (finder.power > 1e-2 * finder.power.max())[place] & known
+    width = round(LOST_S / BIN_S)
+    total = [_running(np.where(loud, one, 0.0), width) for one in (found.explained, found.left_over, loud.astype(float))]
+    share = total[0] / np.maximum(total[0] + total[1], 1e-30)
+    enough = total[2] > 0.25 * width
+    if not enough.any():
+        return np.zeros(t.size, bool)
+    usual = np.median(share[enough])
+    absent = enough & (share < LOST_SHARE * usual) & (share < 0.25)
+    present = enough & ~absent & loud
+    return _grown(absent, present)
+
+
+def _grown(absent, present):
+    """Stretches of `absent` widened on both sides to the nearest bin of `present`."""
+    index = np.arange(absent.size)
+    before = np.maximum.accumulate(np.where(present, index, -1))
+    last_absent = np.maximum.accumulate(np.where(absent, index, -2))
+    after = np.minimum.accumulate(np.where(present, index, absent.size)[::-1])[::-1]
+    next_absent = np.minimum.accumulate(np.where(absent, index, absent.size + 1)[::-1])[::-1]
+    return (last_absent > before) | (next_absent < after) | absent
+
+
+def _running(values, width):
+    total = np.concatenate(([0.0], np.cumsum(values)))
+    index = np.arange(values.size)
+    return total[np.minimum(index + width // 2, values.size)] - total[np.maximum(index - width // 2, 0)]
+
+
+def _spans(t, known):
+    """(from, to) in sent seconds of the aligned stretches, those shorter than 50 ms left out."""
+    pairs = [(float(t[a]) - BIN_S / 2, float(t[b - 1]) + BIN_S / 2) for a, b in _runs(known)]
+    return tuple((max(0.0, a), b) for a, b in pairs if b - a > 0.05)
+
+
 def _map_of(t, u, sigma, seconds, line):
-    """A TimeMap with knots 1 ms apart, from the bins' middles along a cubic, to both ends of what was sent; strictly increasing."""
+    """A TimeMap with knots 1 ms apart, from the bins' middles along a cubic, to both ends of what was sent; strictly
+    increasing."""
     inside = (t > 1e-4) & (t < seconds - 1e-4)
     t, u, sigma = t[inside], u[inside], sigma[inside]
     t, u, sigma = _halved(t), _between(u), _halved(sigma)

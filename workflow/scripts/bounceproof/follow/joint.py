@@ -19,12 +19,16 @@ ANCHOR_SD_SAMPLES = 1e-4
 
 
 class Joint(NamedTuple):
-    """theta: the new response and its covariance; pull_us: what the change does to the map; variance: what doubt of theta adds to it."""
+    """theta: the new response and its covariance; pull_us: what the change does to the map; variance: what doubt of theta adds to it.
+
+    offset_variance: of the map's mean, weighted by information: doubt of the constant between music and anchor.
+    """
 
     theta: np.ndarray
     covariance: np.ndarray
     pull_us: np.ndarray
     variance: np.ndarray
+    offset_variance: float
 
 
 def solve(seen, theta, anchor, x_us, x0_us, model, *, pool, extra=None, inflate=1.0):
@@ -48,7 +52,8 @@ def solve(seen, theta, anchor, x_us, x0_us, model, *, pool, extra=None, inflate=
     change = covariance @ right
     root = _root(covariance)
     variance = np.sum((answer @ root.astype(np.float32)) ** 2, axis=1) * inflate**2
-    return Joint(theta + change, covariance, answer @ change.astype(np.float32), variance)
+    mean = (info.astype(np.float64) @ answer) / max(info.sum(), 1e-300)
+    return Joint(theta + change, covariance, answer @ change.astype(np.float32), variance, float(mean @ covariance @ mean))
 
 
 def pooled(values, pool):
@@ -74,8 +79,7 @@ def _answers(coupling, info, kept, steps):
 
 def _with_prior(left, right, theta, anchor):
     """The prior of the taps, and the anchor's delay held where it is by a very sure measurement."""
-    gain = np.abs(theta).max()
-    prior = response.prior_precision(max(gain, 1e-12))
+    prior = response.prior_precision(max(anchor.gain(theta), 1e-12))
     slope = anchor.slope(theta)
     delay, _ = anchor.delay(theta, within=2)
     sure = 1 / ANCHOR_SD_SAMPLES**2

@@ -14,6 +14,7 @@ from .speed import Line, Noise, SpeedModel, discretise
 LINE_PRICE = 8.0
 LINE_BAND_HZ = (0.3, 60.0)
 MOST_LINES = 6
+PIECE_S = 24.0
 # Where nothing is known yet: between a pocket machine and a good deck, and free enough to follow both.
 UNKNOWN = SpeedModel(150.0, (Noise(2500.0, 4.0), Noise(1000.0, 25.0)))
 _LIMITS = {"drift": (1e-3, 3e4), "level": (1e-4, 5e4), "slow": (0.2, 8.0), "fast": (6.0, 120.0), "width": (0.004, 0.5)}
@@ -21,7 +22,11 @@ POSITION_SD_US, MEAN_SPEED_SD_PPM = 1e4, 1e5
 
 
 class Evidence:
-    """Measurements pooled to `pool` bins, and the likelihood of a model given them."""
+    """Measurements pooled to `pool` bins, and the likelihood of a model given them.
+
+    The likelihood of a long return is taken over two pieces of it, where the music says most: the machine is the same throughout,
+    and the cost does not grow with the song.
+    """
 
     def __init__(self, z, info, step_s, *, pool=2, extra=None):
         count = z.size // pool * pool
@@ -30,14 +35,37 @@ class Evidence:
         self.z = (grouped * z[:count].reshape(-1, pool)).sum(axis=1) / np.maximum(self.info, 1e-300)
         self.step_s = step_s * pool
         self.extra = None if extra is None else (np.asarray(extra[0]) // pool, extra[1], extra[2])
+        self._pieces = _telling_pieces(self.info, round(PIECE_S / self.step_s))
 
     def of(self, model):
         steps = start_steps(model, self.step_s)
-        value = smoother.log_likelihood(self.z, self.info, steps, extra=self.extra)
+        value = sum(
+            smoother.log_likelihood(self.z[a:b], self.info[a:b], steps, extra=_within(self.extra, a, b)) for a, b in self._pieces
+        )
         return value if np.isfinite(value) else -np.inf
 
     def smoothed(self, model):
         return smoother.smooth(self.z, self.info, start_steps(model, self.step_s), extra=self.extra)
+
+
+def _telling_pieces(info, length):
+    """(first, last) of the two pieces, one in each half, in which the map is known best; all of it where it is short."""
+    if info.size <= 2.5 * length:
+        return [(0, info.size)]
+    known = np.concatenate(([0.0], np.cumsum(np.sqrt(info))))
+    gained = known[length:] - known[:-length]
+    half = info.size // 2
+    first = int(np.argmax(gained[: half - length + 1]))
+    second = half + int(np.argmax(gained[half:]))
+    return [(first, first + length), (second, second + length)]
+
+
+def _within(extra, first, last):
+    """The part of `extra` that falls into steps first .. last, counted from there."""
+    if extra is None:
+        return None
+    inside = (extra[0] >= first) & (extra[0] < last)
+    return extra[0][inside] - first, np.asarray(extra[1])[inside], np.asarray(extra[2])[inside]
 
 
 def start_steps(model, step_s):

@@ -6,6 +6,8 @@ can be read through any map. Method of the reading: M. Unser et al., IEEE Trans.
 Memory: one float32 array at WORK_HZ for the stem, one at READ_HZ for the return.
 """
 
+from copy import copy
+
 import numpy as np
 import soxr
 from numba import njit
@@ -35,12 +37,13 @@ class Sent:
 
 
 class Return:
-    """The capture, free of its constant offset, ready to be read anywhere; `seconds` is its length."""
+    """The capture, free of its constant offset, ready to be read anywhere; `seconds` is its length, `power` its mean square."""
 
     def __init__(self, samples, rate_hz):
         self.seconds = len(samples) / rate_hz
         at_work = to_rate(samples, rate_hz, WORK_HZ)
         at_work -= np.float32(at_work.mean(dtype=np.float64)) if at_work.size else np.float32(0)
+        self.power = float(np.mean(at_work.astype(np.float64) ** 2)) if at_work.size else 0.0
         self.coefficients = _coefficients(to_rate(at_work, WORK_HZ, READ_HZ))
 
     def at(self, return_s):
@@ -48,6 +51,16 @@ class Return:
         out = np.zeros(return_s.size, np.float32)
         _read(self.coefficients, return_s, float(READ_HZ), out)
         return out
+
+    def without(self, stretches):
+        """The same return, silent in stretches (from, to) of return time; itself where there are none."""
+        if not stretches:
+            return self
+        other = copy(self)
+        other.coefficients = self.coefficients.copy()
+        for first_s, last_s in stretches:
+            other.coefficients[max(0, int(first_s * READ_HZ)) : max(0, int(last_s * READ_HZ))] = 0
+        return other
 
     def through(self, knots_u, first, last):
         """The return through a map given at the bins' middles (s), for the working samples first .. last - 1."""

@@ -15,6 +15,7 @@ from .material import WORK_HZ
 
 FIRST_LAG, LAST_LAG = -160, 640
 LAGS = np.arange(FIRST_LAG, LAST_LAG + 1)
+RIDGE = 1e-9
 _FINE = (-24, 64)
 _RINGS = ((64, 256, 8), (256, 640, 32))
 
@@ -24,7 +25,7 @@ def basis():
     """(lags, functions) and the middle lag of each function."""
     columns, middles = [], []
     for lag in range(_FINE[0], _FINE[1] + 1):
-        columns.append((LAGS == lag).astype(float))
+        columns.append((lag == LAGS).astype(float))
         middles.append(lag)
     for first, last, spacing in _RINGS:
         for lag in range(first + spacing, last - spacing, spacing):
@@ -73,7 +74,8 @@ def normal_equations(stem, back, first, last, *, reach=0):
     """Correlations of stem[first:last] with the stem and with the return at all lags (float64), the second to `reach` lags more."""
     span = LAST_LAG - FIRST_LAG
     size = fft.next_fast_len(last - first + 2 * (span + reach), real=True)
-    own = fft.rfft(stem[first:last], size)
+    # Double precision: the stem may be 60 dB louder where the machine passes nothing than where it counts.
+    own = fft.rfft(stem[first:last].astype(np.float64), size)
     auto = fft.irfft(np.abs(own) ** 2, size)[: span + 1]
     lo, hi = first + FIRST_LAG - reach, last + LAST_LAG + reach
     cross = fft.irfft(np.conj(own) * fft.rfft(back[lo:hi], size), size)[: span + 2 * reach + 1]
@@ -85,7 +87,9 @@ def gram(normal):
     from scipy.linalg import matmul_toeplitz
 
     b, _ = basis()
-    return b.T @ matmul_toeplitz(normal.auto, b), b.T @ normal.cross
+    t = b.T @ matmul_toeplitz(normal.auto, b)
+    # What single precision leaves unsure of the sums.
+    return t + np.diag(RIDGE * np.max(np.diag(t), initial=0.0) * np.ones(len(t))), b.T @ normal.cross
 
 
 def prior_precision(gain):
@@ -151,6 +155,12 @@ class Anchor:
                 break
         return tau, sign
 
+    def gain(self, theta):
+        """The response's gain at the anchor's matched-filter instant (positive)."""
+        tau, _ = self.delay(theta, within=2)
+        passed = np.real(spectrum(theta, self.SIZE) * np.exp(1j * self.omega * tau))
+        return float(abs(np.sum(passed * self.power)) / max(np.sum(self.power), 1e-30))
+
     def slope(self, theta):
         """d(delay)/d(theta), working samples."""
         tau, _ = self.delay(theta, within=2)
@@ -177,9 +187,10 @@ def reshaped(theta, normal, *, delay_samples=0.0, gain=None):
     taps = fft.irfft(wanted, size)[LAGS % size]
     functions = basis()[0]
     heard = matmul_toeplitz(normal.auto, functions)
-    prior = np.diag(prior_precision(np.abs(theta).max() + 1e-30))
+    left = functions.T @ heard
+    left += np.diag(1e-8 * np.max(np.diag(left)) * np.ones(len(left)))
     first = np.linalg.lstsq(functions, taps, rcond=None)[0]
-    return first + np.linalg.solve(functions.T @ heard + prior, heard.T @ (taps - functions @ first))
+    return first + np.linalg.solve(left, heard.T @ (taps - functions @ first))
 
 
 def in_us(working_samples):

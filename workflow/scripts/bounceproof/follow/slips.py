@@ -5,6 +5,8 @@ the others are smoothed with the learned speed process, and where the map is fur
 Source of the idea: cross-validation by blocks (S. Geisser, J. American Statistical Association 70 (1975) 320).
 """
 
+from typing import NamedTuple
+
 import numpy as np
 
 from . import smoother
@@ -14,25 +16,67 @@ from .material import BIN_S
 STRETCHES_S = (0.12, 0.35, 1.0)
 TURNS = 3
 # In standard deviations of the expectation, and in us: less is no cycle.
-LEAST_SIGMAS, LEAST_US = 6.0, 120.0
+LEAST_SIGMAS, LEAST_US = 4.5, 100.0
+POOL = 4
+BLEND = 16
+
+
+class Rest(NamedTuple):
+    """suspect: bool per bin; mean_us, sd_us: the map there as all but the suspects have it, per bin."""
+
+    suspect: np.ndarray
+    mean_us: np.ndarray
+    sd_us: np.ndarray
 
 
 def suspects(x_us, z_us, info, model, *, extra=None):
     """Which bins (bool) are suspected of lying on the wrong cycle."""
-    steps = start_steps(model, BIN_S)
+    return np.repeat(_pooled_suspects(*_pooled(x_us, z_us, info), model, _sooner(extra)), POOL)[: x_us.size]
+
+
+def expected(x_us, z_us, info, model, *, extra=None):
+    """The suspects of a map and where the rest expects it (Rest), or None where there are none."""
+    x, z, j = _pooled(x_us, z_us, info)
+    suspect = _pooled_suspects(x, z, j, model, _sooner(extra))
+    if not suspect.any():
+        return None
+    rest = smoother.smooth(z, np.where(suspect, 0.0, j), start_steps(model, BIN_S * POOL), extra=_sooner(extra))
+    bins = np.arange(x_us.size)
+    middles = (np.arange(x.size) + 0.5) * POOL - 0.5
+    mean, sd = np.interp(bins, middles, rest.mean_us), np.interp(bins, middles, np.sqrt(rest.variance))
+    return Rest(np.repeat(suspect, POOL)[: x_us.size], mean, sd)
+
+
+def put_back(x_us, rest):
+    """The map with the suspects where the rest expects them, blended over the bins beside them."""
+    share = np.convolve(rest.suspect, np.ones(2 * BLEND + 1), mode="same")
+    share = np.where(rest.suspect, 1.0, np.minimum(share / BLEND, 1.0))
+    return x_us + share * (rest.mean_us - x_us)
+
+
+def _pooled(x_us, z_us, info):
+    """Groups of POOL bins: the map's mean, the measurements' mean, their information; the last group is filled up."""
+    short = -x_us.size % POOL
+    x, j = np.pad(x_us, (0, short), mode="edge"), np.pad(info, (0, short))
+    z = np.pad(z_us, (0, short), mode="edge")
+    x, j, z = x.reshape(-1, POOL), j.reshape(-1, POOL), z.reshape(-1, POOL)
+    total = j.sum(axis=1)
+    return x.mean(axis=1), (j * z).sum(axis=1) / np.maximum(total, 1e-300), total
+
+
+def _sooner(extra):
+    return None if extra is None else (np.asarray(extra[0]) // POOL, extra[1], extra[2])
+
+
+def _pooled_suspects(x_us, z_us, info, model, extra):
+    steps = start_steps(model, BIN_S * POOL)
     loud = info > 1e-6 * np.max(info, initial=0.0)
     found = np.zeros(x_us.size, dtype=bool)
     for stretch_s in STRETCHES_S:
-        stretch = (np.arange(x_us.size) // max(2, round(stretch_s / BIN_S))).astype(np.int64)
+        stretch = np.arange(x_us.size) // max(2, round(stretch_s / BIN_S / POOL))
         for turn in range(TURNS):
             out = stretch % TURNS == turn
             others = smoother.smooth(z_us, np.where(out, 0.0, info), steps, extra=extra)
             far = np.abs(x_us - others.mean_us) > np.maximum(LEAST_SIGMAS * np.sqrt(others.variance), LEAST_US)
-            hit = np.unique(stretch[out & far & loud])
-            found |= np.isin(stretch, hit)
+            found |= np.isin(stretch, np.unique(stretch[out & far & loud]))
     return found
-
-
-def expected(z_us, info, model, suspect, *, extra=None):
-    """The map (Smoothed) as all but the suspects have it."""
-    return smoother.smooth(z_us, np.where(suspect, 0.0, info), start_steps(model, BIN_S), extra=extra)

@@ -20,6 +20,12 @@ NOISE_FRAMES, NOISE_BANDS = 9, 9
 GAIN_FRAMES, GAIN_BANDS = 9, 21
 # Whitened energy below which a band's mean gain is not believed.
 SURE = 300.0 * HOP
+# No noise is taken to be further below the return's mean power than this: digital silence says nothing about a converter.
+SILENCE = 1e-10
+# Nor is it anywhere further below its usual power than this.
+LEAST_RELATIVE = 1e-3
+# Information (1 / us^2) that would place a bin to no better than a second is none.
+LEAST_INFO = 1e-12
 
 
 class Pass(NamedTuple):
@@ -73,6 +79,7 @@ def look(sent, back, knots_u, theta, *, attenuate_us=None, want_response=False, 
     if pool:
         coupling /= _pooled_mean(stretch, pool)[:, None].astype(np.float32)
         crossed = response.basis()[0].T @ crossed
+    info[info < LEAST_INFO] = 0.0
     return Pass(score / stretch, info / stretch**2, explained, left_over, _mean_gain(loudness), normal, coupling, crossed)
 
 
@@ -140,12 +147,14 @@ class White(NamedTuple):
 
 def _whitened(scene, back, knots_u, start, attenuate_us, want_response, keep):
     heard, model, slope = fields.framed(scene.back), fields.framed(scene.model), fields.framed(scene.slope)
-    gain = _gain(heard, model)
+    silence = SILENCE * HOP * back.power + 1e-30
+    gain = _gain(heard, model, silence)
     plain = _power(model)
     model *= gain
     slope *= gain
     error = heard - model
-    weight = _weights(error, model) * _inside(back, knots_u, start, len(error))[:, None]
+    there = _inside(back, knots_u, start, len(error)) * (np.mean(_power(heard), axis=1) > 10 * silence)
+    weight = _weights(error, silence, there > 0) * there.astype(np.float32)[:, None]
     if keep is not None:
         weight *= padded(keep, start // HOP, start // HOP + len(error))[:, None]
     plain *= weight**2
@@ -163,23 +172,24 @@ def _power(spectra):
     return spectra.real**2 + spectra.imag**2
 
 
-def _gain(heard, model):
+def _gain(heard, model, floor):
     """Real gain of the music through time and frequency: level riding, dropouts, dulled treble; it cannot move anything in time."""
     loud = _power(model)
     alike = heard.real * model.real + heard.imag * model.imag
-    typical = fields.smeared(_power(heard - model), 31, 21) + 1e-30
+    typical = np.maximum(fields.smeared(_power(heard - model), 31, 21), 0.0) + floor
     above = fields.smeared(loud / typical, GAIN_FRAMES, GAIN_BANDS)
     ratio = (fields.smeared(alike / typical, GAIN_FRAMES, GAIN_BANDS) + 0.05) / (above + 0.05)
     return np.clip(ratio, 0.0, 6.0)
 
 
-def _weights(error, model):
-    """1 / standard deviation of the noise in each frame and band, for whitening to variance 1."""
+def _weights(error, floor, there):
+    """1 / standard deviation of the noise in each frame and band, for whitening to variance 1; floor: least noise believed;
+    there: which frames count for what is usual."""
     power = _power(error)
-    floor = 1e-12 * (np.mean(_power(model)) + 1e-30)
-    usual = np.median(power[:: max(1, len(power) // 2000)], axis=0) / np.log(2) + floor
-    # The moving mean's running sum can end a hair below nothing where silence follows music.
-    relative = np.maximum(fields.smeared(power / usual, NOISE_FRAMES, NOISE_BANDS), 0.0)
+    used = power[there] if there.any() else power
+    usual = np.median(used[:: max(1, len(used) // 2000)], axis=0) / np.log(2) + floor
+    # The moving mean's running sum is off by a hair of the loudest it has passed, and can end below nothing.
+    relative = np.maximum(fields.smeared(power / usual, NOISE_FRAMES, NOISE_BANDS), LEAST_RELATIVE)
     noise = usual * relative + floor
     return fields.IN_BAND * np.sqrt(HOP / noise).astype(np.float32)
 

@@ -27,6 +27,10 @@ TRACK_COLUMNS = (
     "hiss_flat_sigma_db",
     "hiss_a_weighted_dbfs",
     "hiss_bs468_rms_dbfs",
+    "hiss_under_music_dbfs",
+    "hiss_under_music_sigma_db",
+    "dropouts",
+    "level_ride_db",
     "band_low_hz",
     "band_high_hz",
     "clipped_runs",
@@ -50,6 +54,7 @@ def track_row(track, take, alignment, condition, verdict):
     """A row of tracks.tsv; alignment and condition are None while the track waits."""
     alignment, condition = alignment or {"state": "waiting"}, condition or {}
     hiss, band, clipped = condition.get("hiss") or {}, condition.get("band") or {}, condition.get("clipped") or {}
+    under, ride = condition.get("hiss_under_music") or {}, condition.get("level_ride") or {}
     row = {
         "track": track["track"],
         "role": track.get("role"),
@@ -61,6 +66,10 @@ def track_row(track, take, alignment, condition, verdict):
         **{key: alignment.get(key) for key in _ALIGNED},
         **{key: condition.get(key) for key in ("signal_over_hiss_db", "signal_over_hiss_sigma_db", "dc_dbfs")},
         **{f"hiss_{key}": hiss.get(key) for key in ("flat_dbfs", "flat_sigma_db", "a_weighted_dbfs", "bs468_rms_dbfs")},
+        "hiss_under_music_dbfs": under.get("flat_dbfs"),
+        "hiss_under_music_sigma_db": under.get("sigma_db"),
+        "dropouts": None if condition.get("dropouts") is None else len(condition["dropouts"]),
+        "level_ride_db": ride.get("range_db"),
         **{f"band_{key}": band.get(key) for key in ("low_hz", "high_hz")},
         "clipped_runs": clipped.get("runs"),
         "capture_peak_dbfs": condition.get("peak_dbfs"),

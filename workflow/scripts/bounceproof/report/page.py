@@ -134,7 +134,7 @@ def _band_row(row, limits):
 
 
 def _stack_row(row):
-    texts = ("track", "take", "simulated")
+    texts = ("track", "take", "simulated", "hiss_from")
     return {key: value if key in texts else _number(value) for key, value in row.items()}
 
 

@@ -1,0 +1,123 @@
+"""Trials of the measures against the simulated recorder's truth, shared by tests and the bench."""
+
+from typing import NamedTuple
+
+import numpy as np
+from bounceproof import spectra
+from bounceproof.condition.level import analysis_bands
+from bounceproof.quantities import amplitude_db, power_db
+from bounceproof.recorder.channel import limit_band
+from scipy.ndimage import uniform_filter1d
+from simulated import BAND_HZ, GAP_S, LEAD_S, RATE_HZ, lay, music
+
+START_S = LEAD_S + GAP_S
+
+
+class DropoutTrial(NamedTuple):
+    """Counts of dropouts under the playing stem, of those found, of false ones; errors of depth; seconds of song."""
+
+    under_music: int
+    found: int
+    false: int
+    depth_errors_db: np.ndarray
+    seconds: float
+
+
+def dropout_trial(seed, *, hiss_db, seconds=60.0):
+    """25 dropouts a minute of 10 to 25 dB and 20 to 80 ms; "under music" = the sound there stands 10 dB over the hiss."""
+    random = np.random.default_rng(seed)
+    times_s = np.arange(9.0, seconds + 6.0, 2.3)
+    at = [
+        {
+            "time_s": float(t + random.uniform(0, 1)),
+            "depth_db": float(random.uniform(10, 25)),
+            "length_ms": float(random.uniform(20, 80)),
+        }
+        for t in times_s
+    ]
+    recorder = {"replay_band": {}, "hiss": {"below_signal_db": hiss_db, "rise_db": 3.0}, "saturation": {"level_dbfs": -2.0}}
+    stem = music(seconds, seed, rests=((20, 25),))
+    laid = lay(stem, {**recorder, "dropouts": {"at": at}}, seed)
+    whole = lay(stem, recorder, seed)
+    condition, _ = laid.measured()
+    found, used, under, hits, errors = condition["dropouts"], set(), 0, 0, []
+    sound = (whole.aligned - whole.hiss) ** 2
+    noise = np.mean(whole.hiss**2)
+    for event in laid.done.truth.events:
+        middle_s = float(laid.done.truth.sent_at(event["capture_s"] + event["length_ms"] / 2000)) - START_S
+        half_s = event["length_ms"] / 2000
+        near = [k for k, one in enumerate(found) if abs(one["time_s"] - middle_s) < half_s + 0.005]
+        used |= set(near)
+        first, last = (int((middle_s + side * half_s) * RATE_HZ) for side in (-1, 1))
+        if first < 0.2 * RATE_HZ or last > len(sound) - 0.2 * RATE_HZ or sound[first:last].mean() < 10 * noise:
+            continue
+        under, hits = under + 1, hits + bool(near)
+        errors += [found[near[0]]["depth_db"] - event["depth_db"]] if near else []
+    return DropoutTrial(under, hits, len(found) - len(used), np.array(errors), seconds)
+
+
+def ride_trial(seed, *, on):
+    """(level_ride of condition.json, true range in dB over the moments 6 dB over the hiss) for a drawn recorder.
+
+    Where the drawn stem moves the control through less than 10 dB, its loudness is spread wider until it does.
+    """
+    random = np.random.default_rng(seed + 100)
+    hiss = {"below_signal_db": float(random.uniform(20, 32)), "rise_db": 3.0}
+    if not on:
+        stem = music(16.0, seed, rests=((7, 10),), spread_db=float(random.choice([6, 12, 20])))
+        recorder = {"replay_band": {}, "hiss": hiss, "saturation": {"level_dbfs": -8.0}, "dropouts": {"per_minute": 10.0}}
+        return lay(stem, recorder, seed).measured()[0]["level_ride"], 0.0
+    range_db = float(random.uniform(12, 24))
+    control = {
+        "target_dbfs": -12.0 - range_db,
+        "max_gain_db": 0.0,
+        "range_db": range_db,
+        "attack_ms": float(random.choice([3, 5, 20])),
+        "release_ms": float(random.choice([100, 300, 800])),
+    }
+    for spread_db in (12.0, 24.0, 36.0):
+        stem = music(16.0, seed, rests=((7, 10),), spread_db=spread_db)
+        laid = lay(stem, {"replay_band": {}, "hiss": hiss, "automatic_level": control}, seed)
+        truth_db = true_range_db(laid)
+        if truth_db >= 10.0:
+            break
+    return laid.measured()[0]["level_ride"], truth_db
+
+
+def true_range_db(laid):
+    """Range of the control's own gain over 20 ms windows whose sound stands 6 dB over the hiss."""
+    truth = laid.done.truth
+    times_s = np.arange(0, len(laid.stem), 60) / RATE_HZ
+    gain_db = np.interp(times_s + START_S, truth.level_time_s, truth.level_gain_db)
+    power = uniform_filter1d((laid.aligned - laid.hiss) ** 2, int(0.02 * RATE_HZ))[::60]
+    heard = power > 4 * np.mean(laid.hiss**2)
+    return float(np.ptp(np.percentile(gain_db[heard], (0.5, 99.5))))
+
+
+def hiss_truth_dbfs(laid):
+    """(level within the band, level per analysis band) of what the recorder truly added while the stem plays."""
+    bands = analysis_bands(RATE_HZ)
+    powers = spectra.band_powers([laid.hiss, laid.aligned - laid.hiss], RATE_HZ, bands)
+    plays = powers[:, 1].sum(axis=1) > 0.1 * powers[:, 0].sum(axis=1).mean()
+    noise = powers[plays, 0].mean(axis=0)
+    width_share = np.array(
+        [max(0.0, min(b.high_hz, BAND_HZ[1]) - max(b.low_hz, BAND_HZ[0])) / (b.high_hz - b.low_hz) for b in bands]
+    )
+    return float(power_db(np.sum(noise * width_share))), power_db(noise)
+
+
+def overload_trial(seed, *, over_db, banded):
+    """(overload, condition) of a stem whose peaks (99.99 %) lie over_db over the simulated tape's 3 %; None: a tape without
+    limit.
+    """
+    stem = music(16.0, seed)
+    recorder = {"replay_band": {}, "hiss": {"below_signal_db": 28, "rise_db": 3.0}}
+    band = {"low_hz": 250.0, "high_hz": 4600.0, "order": 2, "phase": "minimum"}
+    if banded:
+        recorder["record_band"] = band
+    if over_db is not None:
+        laid_down = limit_band(stem, band, RATE_HZ) if banded else stem
+        peak_dbfs = amplitude_db(np.percentile(np.abs(laid_down), 99.99))
+        recorder["saturation"] = {"level_dbfs": float(peak_dbfs - over_db), "second_percent": 0.5}
+    condition, _ = lay(stem, recorder, seed).measured()
+    return condition["overload"], condition

@@ -1,0 +1,57 @@
+"""The follower's smoother and speed process against dense linear algebra (Gaussian conditioning; scipy's matrix exponential)."""
+
+import numpy as np
+import pytest
+from bounceproof.follow.smoother import gains, log_likelihood, smooth, smooth_columns
+from bounceproof.follow.speed import Line, Noise, SpeedModel, discretise
+
+STEPS = 200
+
+
+@pytest.fixture(scope="module")
+def case():
+    random = np.random.default_rng(0)
+    model = SpeedModel(100.0, (Noise(500.0, 30.0),), (Line(2.3, 1700.0, 0.03),))
+    steps = discretise(model, 0.002, position_sd_us=100.0, mean_speed_sd_ppm=1000.0)
+    info = np.where(random.random(STEPS) < 0.5, 1 / random.uniform(1, 9, STEPS), 0.0)
+    return steps, random.normal(size=STEPS) * 10, info
+
+
+def _covariance(steps):
+    """Of the position at all steps, from the state space written out as a matrix."""
+    n = steps.row.size
+    transition = np.eye(n)
+    transition[0] = steps.row
+    for b, block in enumerate(steps.blocks):
+        transition[2 + 2 * b : 4 + 2 * b, 2 + 2 * b : 4 + 2 * b] = block
+    state, out = steps.prior.copy(), np.zeros((STEPS, STEPS))
+    for k in range(STEPS):
+        if k:
+            state = transition @ state @ transition.T + steps.noise
+        column = state[:, 0].copy()
+        out[k, k] = column[0]
+        for j in range(k + 1, STEPS):
+            column = transition @ column
+            out[j, k] = out[k, j] = column[0]
+    return out
+
+
+def test_the_smoother_is_gaussian_conditioning(case):
+    steps, z, info = case
+    prior, on = _covariance(steps), info > 0
+    measured = prior[np.ix_(on, on)] + np.diag(1 / info[on])
+    mean = prior[:, on] @ np.linalg.solve(measured, z[on])
+    variance = np.diag(prior - prior[:, on] @ np.linalg.solve(measured, prior[on]))
+    loglik = -0.5 * (z[on] @ np.linalg.solve(measured, z[on]) + np.linalg.slogdet(measured)[1])
+    found = smooth(z, info, steps)
+    np.testing.assert_allclose(found.mean_us, mean, atol=1e-6)
+    np.testing.assert_allclose(found.variance, variance, rtol=1e-6)
+    assert found.log_likelihood == pytest.approx(loglik, abs=1e-5)
+    assert log_likelihood(z, info, steps) == pytest.approx(loglik, abs=1e-5)
+
+
+def test_columns_are_smoothed_like_single_measurements(case):
+    steps, z, info = case
+    columns = smooth_columns((info * z)[:, None] * np.array([1.0, -2.0]), info, gains(info, steps), steps)
+    alone = smooth(z, info, steps).mean_us
+    np.testing.assert_allclose(columns, alone[:, None] * np.array([1.0, -2.0]), atol=1e-9)

@@ -1,0 +1,112 @@
+"""What of a return its stem explains: the stem through the fitted response, and how the level of the two compares in time.
+
+Conventions: everything here lives at a working rate (the session's own divided by a power of two, still well over twice the
+medium's band) and on the stem's time base. `expected` = stem through the response; `gain` = amplitude of the return re
+`expected`, 1 where nothing happened; a cell is 2.5 ms.
+"""
+
+import numpy as np
+
+from bounceproof import spectra
+
+CELL_S = 2.5e-3
+_TAPS_S = 0.04
+_ROOM_OVER_BAND = 2.6
+
+
+class Explained:
+    """rate_hz; stem, aligned, expected: (frames,) at it; taps: the response, its middle = no delay.
+
+    own, cross, whole: per cell, sums of expected^2, expected * aligned, aligned^2.
+    """
+
+    def __init__(self, rate_hz, stem, aligned, expected, taps):
+        self.rate_hz, self.stem, self.aligned, self.expected, self.taps = rate_hz, stem, aligned, expected, taps
+        self.cell = max(1, round(CELL_S * rate_hz))
+        self.cell_s = self.cell / rate_hz
+        self.own = self._cells(expected * expected)
+        self.cross = self._cells(expected * aligned)
+        self.whole = self._cells(aligned * aligned)
+
+    def _cells(self, product):
+        count = len(product) // self.cell
+        return product[: count * self.cell].reshape(count, self.cell).sum(axis=1)
+
+    @property
+    def residual(self):
+        """(frames,) what the stem does not explain."""
+        return self.aligned - self.expected
+
+    def noise_per_sample(self, hiss_power):
+        """(constant, share): the unexplained power per sample is constant + share * expected power.
+
+        hiss_power: mean square of the hiss at rest within the working band. Taken from cells of 40 ms, by medians, so that
+        dropouts and the ride of a level control hardly enter.
+        """
+        wide = max(1, round(0.04 / self.cell_s))
+        count = len(self.own) // wide
+        own, cross, whole = (part[: count * wide].reshape(count, wide).sum(axis=1) for part in (self.own, self.cross, self.whole))
+        loud = own > 10.0 * wide * self.cell * max(hiss_power, 1e-30)
+        if loud.sum() < 8:
+            return hiss_power, 0.0
+        left = np.maximum(whole[loud] - cross[loud] ** 2 / own[loud], 0.0) - wide * self.cell * hiss_power
+        return hiss_power, float(max(np.median(left / own[loud]), 0.0))
+
+
+def working_factor(rate_hz, high_hz):
+    """The power of two by which the session's rate can be divided and still hold 1.3 times the medium's upper edge."""
+    factor = 1
+    while rate_hz / (2 * factor) >= _ROOM_OVER_BAND * high_hz and factor < 8:
+        factor *= 2
+    return factor
+
+
+def explain(stem, aligned, both, rate_hz, *, high_hz):
+    """The Explained of a return.
+
+    stem, aligned: one-dimensional at rate_hz; both: SpectralMatrix of the two (stem first); high_hz: upper edge of the medium.
+    """
+    from bounceproof.audio import resample
+
+    factor = working_factor(rate_hz, high_hz)
+    if factor > 1:
+        stem, aligned = (resample(np.asarray(part, dtype=np.float32), rate_hz, rate_hz // factor) for part in (stem, aligned))
+    stem, aligned = np.asarray(stem, dtype=float), np.asarray(aligned, dtype=float)
+    frames = min(len(stem), len(aligned))
+    taps = response_taps(both, rate_hz, factor)
+    return Explained(rate_hz / factor, stem[:frames], aligned[:frames], through(stem[:frames], taps), taps)
+
+
+def response_taps(both, rate_hz, factor):
+    """Impulse response (odd length, its middle = no delay) at rate_hz / factor from H1, where stem and return are coherent."""
+    bins = (len(both.freq_hz) - 1) // factor + 1
+    cross, own = both.matrix[:bins, 0, 1], both.power(0)[:bins]
+    clear = both.coherence(0, 1)[:bins] > spectra.zero_coherence_level(both.averages[:bins], confidence=0.999)
+    response = np.where(clear & (own > 0), cross / np.where(own > 0, own, 1.0), 0.0)
+    whole = np.fft.irfft(response)
+    half = min(len(whole) // 2 - 1, round(_TAPS_S * rate_hz / factor))
+    return np.concatenate((whole[-half:], whole[: half + 1])) * np.hanning(2 * half + 3)[1:-1] ** 0.25
+
+
+def through(samples, taps):
+    """The samples through a response whose middle tap stands for no delay."""
+    from scipy.signal import oaconvolve
+
+    return oaconvolve(samples, taps, mode="same")
+
+
+def explained_again(explained, gain):
+    """The Explained with the response fitted anew after a ride (amplitude per sample) was taken out of the return.
+
+    Its `expected` is the stem through that response, without the ride; see `with_ride`.
+    """
+    safe = np.maximum(gain, 1e-3)
+    segment = spectra.segment_samples(explained.rate_hz)
+    both = spectra.spectral_matrix([explained.stem, explained.aligned / safe], explained.rate_hz, segment=segment)
+    taps = response_taps(both, explained.rate_hz, 1)
+    return Explained(explained.rate_hz, explained.stem, explained.aligned, through(explained.stem, taps), taps)
+
+
+def with_ride(explained, gain):
+    """The Explained whose expected sound has a ride (amplitude per sample) laid on."""
+    return Explained(explained.rate_hz, explained.stem, explained.aligned, explained.expected * gain, explained.taps)

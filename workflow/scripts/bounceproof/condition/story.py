@@ -1,0 +1,93 @@
+"""The measures that rest on what the stem explains of its return, in the order they need each other.
+
+Conventions: as in `explained`. They hold only where the alignment left little timing error: two clicks alone leave milliseconds.
+"""
+
+from typing import NamedTuple
+
+import numpy as np
+
+from bounceproof.condition import dropouts as losses
+from bounceproof.condition import ride as rides
+from bounceproof.condition import unexplained as rests
+from bounceproof.condition.explained import Explained, explain, explained_again, with_ride
+from bounceproof.condition.overload import measure_overload
+
+# Phase error (rad) in the middle of the band up to which the stem still explains the return.
+_STEADY_RAD = 0.3
+_ROUNDS = 2
+# A return of whose power the stem leaves this share open, beside the hiss, is not laid where the alignment says, or is another's.
+_MISFIT = 0.25
+
+
+class Story(NamedTuple):
+    """explained: with the ride on; ride; dropouts: list; unexplained: Unexplained or None; overload: dict or None."""
+
+    explained: Explained
+    ride: rides.Ride
+    dropouts: list
+    unexplained: rests.Unexplained | None
+    overload: dict | None
+
+
+def steady(timing_us, band_hz):
+    """Whether the timing error left (rms, None if unknown) is small enough for these measures."""
+    return timing_us is not None and 2e-6 * np.pi * np.sqrt(max(band_hz[0], 50.0) * band_hz[1]) * timing_us < _STEADY_RAD
+
+
+def tell(stem, aligned, both, rate_hz, *, hiss_powers, bands, band_hz, timing_us):
+    """The Story of a return, or None where its timing error is unknown or too large, where nothing is expected, or where the
+    stem does not explain the return.
+
+    both: SpectralMatrix of stem and return; hiss_powers: hiss of the silences per band.
+    """
+    if not steady(timing_us, band_hz):
+        return None
+    explained = explain(stem, aligned, both, rate_hz, high_hz=band_hz[1])
+    if not explained.own.any():
+        return None
+    reach = np.array([band.high_hz < 0.45 * explained.rate_hz for band in bands])
+    hiss = max(float(hiss_powers[reach].sum()), 1e-14)
+    noise = explained.noise_per_sample(hiss)
+    if noise[1] > _MISFIT:
+        return None
+    found = losses.find_dropouts(explained, noise)
+    ride = rides.measure_ride(explained, noise, found)
+    if ride.found:
+        explained, ride = _without_the_ride(explained, ride, found, hiss)
+        explained = with_ride(explained, rides.ride_samples(explained, ride))
+        found = losses.find_dropouts(explained, explained.noise_per_sample(hiss))
+    rest = rests.measure_unexplained(explained, bands, hiss_powers, found, timing_us=timing_us)
+    gain = rides.ride_samples(explained, ride)
+    return Story(explained, ride, found, rest, measure_overload(explained, stem, rate_hz, explained.taps, gain))
+
+
+def _without_the_ride(explained, ride, found, hiss):
+    """(Explained with the response fitted on the levelled return, the ride measured against it): each mends the other."""
+    for _ in range(_ROUNDS):
+        explained = explained_again(explained, rides.ride_samples(explained, ride))
+        again = rides.measure_ride(explained, explained.noise_per_sample(hiss), found)
+        ride = again if again.found else ride
+    return explained, ride
+
+
+def story_record(story, hiss, bands, band_hz):
+    """Entries of condition.json: level_ride, dropouts, hiss_under_music; None each where there is no Story."""
+    if story is None:
+        return {"level_ride": None, "dropouts": None, "hiss_under_music": None, "overload": None}
+    return {
+        "level_ride": story.ride.record(),
+        "dropouts": story.dropouts,
+        "overload": story.overload,
+        "hiss_under_music": rests.under_music_record(story.unexplained, hiss, bands, band_hz),
+    }
+
+
+def add_under_music(rows, story):
+    """The rows of bands.tsv with `hiss_under_music_dbfs` and its sd; empty where it was not measured."""
+    rest = None if story is None else story.unexplained
+    for k, row in enumerate(rows):
+        known = rest is not None and np.isfinite(rest.band_powers[k]) and rest.band_powers[k] > 0
+        row["hiss_under_music_dbfs"] = float(10.0 * np.log10(rest.band_powers[k])) if known else None
+        row["hiss_under_music_sigma_db"] = float(rest.band_sd_db[k]) if known else None
+    return rows

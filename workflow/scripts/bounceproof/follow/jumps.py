@@ -1,0 +1,319 @@
+"""Jumps: places where a map goes on elsewhere, as no machine's speed would.
+
+Conventions: sent time in s, changes of the map in us of return time (positive = the return lies later afterwards); an *event* is
+what happened between two sent times. Method: on the coarse path, straight lines on both sides of each place that do not meet;
+an event is kept where the likelihood of the path under a speed process learned beside all events misses it (as in `learn`).
+"""
+
+import itertools
+from typing import NamedTuple
+
+import numpy as np
+
+from . import acquire, learn
+from .material import bin_times
+from .result import Jump
+
+# Lines on both sides: of so many windows, over so many seconds at most.
+SIDE_WINDOWS, SIDE_S = 8, 2.0
+LEAST_US, LEAST_SIGMAS = 1000.0, 5.0
+# How much likelier (nats) the path has to be with an event than without it.
+EVENT_PRICE = 12.0
+TOGETHER_S = 0.45
+TRUSTED = 3.0
+# Standard deviation of a window with 1 nat of evidence.
+SCATTER_US = 900.0
+# Windows nearer to a side's line than this belong to it.
+ON_LINE_US = 700.0
+# A part of the path shorter than this between two events is chance.
+LEAST_PART_S = 0.5
+SLIP_S = 0.06
+# So many windows of the path see both sides of a jump.
+STRADDLING = 3
+SPEED_PPM = 20000.0
+# How far a map may stray over a rest without having jumped.
+WANDER_PPM = 4000.0
+# Signals round an event that dating looks at, and by how much the path may be off there.
+DATE_S, DATE_OFF_S = 0.35, 0.0015
+
+
+class Event(NamedTuple):
+    """Something between sent times first_s and last_s; by_us: what it does to the map; speed_ppm: by how much the speed
+    differs after.
+    wide: loud music lies in it that neither side explains; sharp: whether the music is explained right up to the change."""
+
+    first_s: float
+    last_s: float
+    by_us: float
+    speed_ppm: float
+    wide: bool = False
+    sharp: bool | None = None
+
+    @property
+    def middle_s(self):
+        return 0.5 * (self.first_s + self.last_s)
+
+
+def events(path, loud):
+    """Events of a Path, in order of time. loud: which of its windows hold music that cannot be missed."""
+    trusted = np.flatnonzero(path.heard & (path.score > TRUSTED))
+    if trusted.size < 2 * SIDE_WINDOWS:
+        return []
+    t, u = path.sent_s[trusted], path.return_s[trusted] * 1e6
+    found = _apart([_event(t, u, group) for group in _grouped(_breaks(t, u, _scatter_us(path.score[trusted])))])
+    found = [event._replace(wide=_loud_inside(path, loud, event) > STRADDLING) for event in found]
+    return _missed(path, found) if found else []
+
+
+def _scatter_us(score):
+    """Standard deviation of windows with so much evidence (nats)."""
+    return SCATTER_US / np.sqrt(np.clip(score.astype(float), 1.0, 40.0))
+
+
+def _breaks(t, u, sd):
+    """(t before, t after, us, ppm) of each place between two windows where the lines of its two sides do not meet."""
+    out = []
+    for k in range(4, t.size - 3):
+        left, right = slice(max(0, k - SIDE_WINDOWS), k), slice(k, k + SIDE_WINDOWS)
+        at = 0.5 * (t[k - 1] + t[k])
+        one, other = _line(t[left], u[left], sd[left], at), _line(t[right], u[right], sd[right], at)
+        if one is None or other is None:
+            continue
+        by = other[0] - one[0]
+        wander = WANDER_PPM * max(0.0, t[k] - t[k - 1] - 0.3)
+        turned = t[k] - t[k - 1] < 0.5 and abs(other[1] - one[1]) > SPEED_PPM
+        if turned or abs(by) > max(LEAST_US, LEAST_SIGMAS * np.hypot(one[2], other[2]) + wander):
+            out.append((t[k - 1], t[k], by, other[1] - one[1]))
+    return out
+
+
+def _line(t, u, sd, at):
+    """(value at `at`, slope, standard deviation there) of a straight line through the windows near it, or None."""
+    near = np.abs(t - at) < SIDE_S
+    t, u, w = t[near] - at, u[near], 1 / sd[near] ** 2
+    if t.size < 4:
+        return None
+    total, middle = w.sum(), np.sum(w * t) / w.sum()
+    spread = np.sum(w * (t - middle) ** 2)
+    slope = np.sum(w * (t - middle) * u) / spread
+    value = np.sum(w * u) / total - slope * middle
+    excess = max(1.0, np.sum(w * (u - value - slope * t) ** 2) / (t.size - 2))
+    return value, slope, np.sqrt(excess * (1 / total + middle**2 / spread))
+
+
+def _grouped(breaks):
+    """Breaks close together belong to one event."""
+    groups = []
+    for one in breaks:
+        if groups and one[0] - groups[-1][-1][1] < TOGETHER_S:
+            groups[-1].append(one)
+        else:
+            groups.append([one])
+    return groups
+
+
+def _event(t, u, group):
+    """From the last window on the line of what came before a group of breaks to the first on the line of what comes after."""
+    first, last = group[0][0], group[-1][1]
+    middle = 0.5 * (first + last)
+    left, right = (t <= first) & (t > first - SIDE_S), (t >= last) & (t < last + SIDE_S)
+    one, other = _through(t[left] - middle, u[left]), _through(t[right] - middle, u[right])
+    within = np.flatnonzero((t >= first) & (t <= last))
+    away = np.abs(u[within] - np.polyval(one, t[within] - middle)), np.abs(u[within] - np.polyval(other, t[within] - middle))
+    start = int(np.argmax(np.append(away[0] > ON_LINE_US, True)))
+    stop = within.size - int(np.argmax(np.append(away[1][::-1] > ON_LINE_US, True)))
+    largest = max(group, key=lambda one: abs(one[2]))
+    if not 0 < start <= stop < within.size:
+        return Event(largest[0], largest[1], largest[2], other[0] - one[0])
+    from_s, to_s = t[within[start - 1]], t[within[stop]]
+    by = np.polyval(other, 0.5 * (from_s + to_s) - middle) - np.polyval(one, 0.5 * (from_s + to_s) - middle)
+    return Event(from_s, to_s, float(by), float(other[0] - one[0]))
+
+
+def _loud_inside(path, loud, event):
+    return np.count_nonzero(loud & (path.sent_s > event.first_s) & (path.sent_s < event.last_s))
+
+
+def _through(t, u):
+    return np.polyfit(t, u, 1) if t.size > 2 else np.array([0.0, np.median(u) if u.size else 0.0])
+
+
+def _apart(found):
+    """Events with the parts between them that are too short to be more than chance taken into one."""
+    out = []
+    for event in found:
+        if out and event.first_s - out[-1].last_s < LEAST_PART_S:
+            before = out.pop()
+            event = Event(before.first_s, event.last_s, before.by_us + event.by_us, before.speed_ppm + event.speed_ppm)
+        out.append(event)
+    return out
+
+
+def _missed(path, found):
+    """The events that the path's likelihood misses, each judged beside all the others."""
+    step_s = acquire.HOP / acquire.RATE_HZ
+    line = np.polyfit(path.sent_s, path.return_s, 1)
+    z = (path.return_s - np.polyval(line, path.sent_s)) * 1e6
+    kept = list(found)
+    worth = 1 / _scatter_us(path.score) ** 2
+
+    def evidence(some):
+        info = np.where(path.heard & (path.score > TRUSTED) & ~inside(path.sent_s, some), worth, 0.0)
+        return learn.Evidence(z, info, step_s, pool=1, extra=_path_extra(path.sent_s, some))
+
+    start = learn.SpeedModel(300.0, (learn.Noise(1500.0, 2.0),))
+    model = learn.climb(evidence(found), start)
+    for event in sorted(found, key=lambda one: abs(one.by_us)):
+        fewer = [one for one in kept if one is not event]
+        # The windows within the event stay out in both, or else they would speak for it alone.
+        muted = evidence(kept)
+        muted.extra = _path_extra(path.sent_s, fewer)
+        if evidence(kept).of(model) - muted.of(model) < EVENT_PRICE:
+            kept = fewer
+    return kept
+
+
+def inside(times_s, some):
+    """Which times lie within one of the events (bool)."""
+    out = np.zeros(times_s.size, bool)
+    for event in some:
+        out |= (times_s > event.first_s) & (times_s < event.last_s)
+    return out
+
+
+def _path_extra(times_s, some):
+    at = [int(np.searchsorted(times_s, event.middle_s)) for event in some]
+    var = [(3 * max(abs(event.by_us), 1000.0)) ** 2 for event in some]
+    faster = [(3 * abs(event.speed_ppm)) ** 2 for event in some]
+    return (np.array(at), np.array(var), np.array(faster)) if some else None
+
+
+def parts(path, some):
+    """Index ranges (slices) of the path between events."""
+    edges = [0, *(int(np.searchsorted(path.sent_s, event.middle_s)) for event in some), path.sent_s.size]
+    return [slice(a, b) for a, b in itertools.pairwise(edges)]
+
+
+def dated(finder, sides, event):
+    """The event with its instant found to some ms, by which side's map explains the music better; sides: two functions sent
+    s -> return s.
+
+    Left as it is where the stem is silent there.
+    """
+    lo, hi = event.first_s - DATE_S, event.last_s + DATE_S
+    n = max(64, int((hi - lo) * acquire.RATE_HZ))
+    t = lo + np.arange(n) / acquire.RATE_HZ
+    stem = _analytic(np.interp(t * acquire.RATE_HZ, np.arange(finder.sent.size), finder.sent, left=0, right=0))
+    before, after = t < event.first_s - 0.03, t > event.last_s + 0.03
+    likes, moves = [], []
+    for side, own in zip(sides, (before, after), strict=True):
+        move, like = _side(finder, stem, t, side, own)
+        moves.append(move)
+        likes.append(like)
+    if not all(np.any(like) for like in likes):
+        return event
+    if event.wide:
+        return event
+    crossing = _crossing(sides, event)
+    if crossing is not None:
+        return event._replace(first_s=crossing - 0.004, last_s=crossing + 0.004, by_us=0.0, sharp=True)
+    gain = np.concatenate(([0.0], np.cumsum(likes[0] - likes[1])))
+    free = np.flatnonzero((t > event.first_s - 0.08) & (t < event.last_s + 0.08))
+    # In a rest every instant is as good; the middle one is taken.
+    best = free[gain[free] > gain[free].max() - 0.002 * np.sum(np.abs(likes[0][before]) + np.abs(likes[1][before]))]
+    at = int(best[best.size // 2])
+    by = float(sides[1](t[at : at + 1])[0] + moves[1] - sides[0](t[at : at + 1])[0] - moves[0]) * 1e6
+    sharp = _sharp(likes, stem, at, before | after)
+    half = 0.004 if sharp else 0.5 * SLIP_S
+    return event._replace(first_s=t[at] - half, last_s=t[at] + half, by_us=by, sharp=sharp)
+
+
+def _crossing(sides, event):
+    """Where the maps of the two sides meet, if the speed changes there and the return goes on without a break; else None."""
+    if abs(event.speed_ppm) < SPEED_PPM:
+        return None
+    t = np.arange(event.first_s - SIDE_S / 2, event.last_s + SIDE_S / 2, 0.002)
+    apart = sides[1](t) - sides[0](t)
+    meets = np.flatnonzero(np.diff(np.sign(apart)) != 0)
+    return float(t[meets[np.argmin(np.abs(t[meets] - event.middle_s))]]) if meets.size else None
+
+
+def counts(event):
+    """Whether an event, looked at closely, changes anything."""
+    return event.wide or abs(event.by_us) > 0.3 * LEAST_US or abs(event.speed_ppm) > 0.5 * SPEED_PPM
+
+
+def _side(finder, stem, t, side, own):
+    """(how much later the return lies than this side's map says, likeness at each sample) judged where only this side holds."""
+
+    if np.count_nonzero(own) < 400:
+        return 0.0, np.zeros(t.size)
+    best = (0.0, 0.0, np.zeros(t.size))
+    places = side(t)
+    for move in np.arange(-24, 25) * DATE_OFF_S / 24:
+        back = _analytic(acquire._filtered(finder.back.at(places + move), finder.shape))
+        both = stem * np.conj(back)
+        total = np.sum(both[own])
+        norm = np.abs(total) / np.sqrt(np.sum(np.abs(stem[own]) ** 2) * np.sum(np.abs(back[own]) ** 2) + 1e-30)
+        if norm > best[0]:
+            best = (norm, float(move), np.real(both * np.conj(total) / (np.abs(total) + 1e-30)))
+    return best[1], best[2]
+
+
+def _analytic(samples):
+    from scipy.signal import hilbert
+
+    return hilbert(samples.astype(np.float64))
+
+
+def _sharp(likes, stem, at, plain):
+    """Whether the music is as well explained right at the change as away from it: a cut, not a slip. None where there is none."""
+    like = np.where(np.arange(stem.size) < at, likes[0], likes[1])
+    power = np.abs(stem) ** 2
+    near = np.abs(np.arange(stem.size) - at) < 0.03 * acquire.RATE_HZ
+    if np.mean(power[near]) < 0.02 * np.mean(power[plain]):
+        return None
+    usual = np.sum(like[plain]) / (np.sum(power[plain]) + 1e-30)
+    return bool(np.sum(like[near]) > 0.75 * usual * np.sum(power[near]))
+
+
+def extra(some, bins):
+    """The events as added variance for the smoother: (bins, position variance in us^2, speed variance in ppm^2), or None."""
+    at, position, faster = [], [], []
+    t = bin_times(bins)
+    for event in some:
+        first, last = np.searchsorted(t, [event.first_s, event.last_s])
+        places = np.arange(max(1, first), min(max(last, first + 1), bins - 1) + 1)
+        at.append(places)
+        position.append(np.full(places.size, (2 * abs(event.by_us)) ** 2 / places.size + 300.0**2))
+        faster.append(np.full(places.size, (2 * abs(event.speed_ppm) + 1000.0) ** 2 / places.size))
+    if not at:
+        return None
+    order = np.argsort(np.concatenate(at), kind="stable")
+    return tuple(np.concatenate(one)[order] for one in (at, position, faster))
+
+
+def told(some, u, seconds):
+    """The events as Jumps, from the map found: u = return time (s) at the bins' middles."""
+    t = bin_times(u.size)
+    out = []
+    for event in some:
+        if not 0 < event.middle_s < seconds:
+            continue
+        left, right = (t > event.first_s - 0.3) & (t < event.first_s), (t > event.last_s) & (t < event.last_s + 0.3)
+        by = event.by_us
+        if np.count_nonzero(left) > 20 and np.count_nonzero(right) > 20:
+            middle = event.middle_s
+            one, other = np.polyfit(t[left] - middle, u[left], 1), np.polyfit(t[right] - middle, u[right], 1)
+            by = float(other[1] - one[1]) * 1e6
+        out.append(Jump(float(event.middle_s), by, kind(event, by)))
+    return tuple(out)
+
+
+def kind(event, by_us):
+    """What a jump looks like, in plain words."""
+    if abs(event.speed_ppm) > SPEED_PPM and abs(by_us) < 0.2e6:
+        return "change of speed"
+    if event.wide or abs(by_us) > 1e5:
+        return "stop" if by_us > 1e6 else "swoop"
+    return {True: "capture gap", False: "slip", None: "jump"}[event.sharp]
