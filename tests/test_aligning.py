@@ -197,6 +197,7 @@ def align_file(folder, capture, *, number=1):
             "stem": folder / "stem.wav",
             "transfer": folder / "transfer.wav",
             "facts": folder / "facts.json",
+            "others": [],
         },
         outputs={key: folder / name for key, name in outputs.items()},
         settings={

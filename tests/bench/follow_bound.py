@@ -2,11 +2,11 @@
 
     bound = sqrt(sum w P_tt / sum w),  P = (J + Lambda)^-1
 
-Conventions: w = weight of each moment (see follow_trial.py); J = per millisecond of sent time, the sum of the squared derivative by return
-time of the whitened clean return (1/us^2); Lambda = the precision of the speed process that the simulated recorder was told to have. P comes from
-the project's own smoother run with that true process. Counted from 40 to 7000 Hz. The hiss is taken from the recorder's truth: its
-spectrum from the whole, its rise under signal from its running power over 40 ms. Source: the Cramer-Rao bound with a Gaussian prior
-(H. Van Trees, Detection, Estimation and Modulation Theory I, 1968).
+Conventions: w = weight of each moment (see follow_trial.py); J = per millisecond of sent time, the sum of the squared derivative
+by return time of the whitened clean return (1/us^2), counted from 40 to 7000 Hz; Lambda = the precision of the speed process that
+the simulated recorder was told to have. P comes from the project's own smoother run with that true process. The hiss is taken
+from the recorder's truth: its spectrum from the whole, its rise under signal from its running power over 40 ms. Source: the
+Cramer-Rao bound with a Gaussian prior (H. Van Trees, Detection, Estimation and Modulation Theory I, 1968).
 """
 
 import numpy as np

@@ -1,10 +1,10 @@
 """One stem sent through the simulated recorder, followed as a user's return is, and held against the truth.
 
-Conventions: errors in us of return time = map found less truth, one each 0.5 ms of stem; the truth's constant is that a click passed through the
-machine's own filters has no delay. Weights w: the stem's power after a 350 to 4200 Hz band-pass (second-order Butterworth run
-forwards and backwards). Hiss N dB down: 20 lg(S/N), S over the stem's 50 ms frames within 30 dB of the loudest behind the
-recorder's band, N between 350 and 4200 Hz (the recorder's own definition). A slip: an error above half a period of the stem's local
-spectral centroid for 50 ms, where the stem is within 30 dB of its loudest.
+Conventions: errors in us of return time = map found less truth, one each 0.5 ms of stem; the truth's constant is that a click
+passed through the machine's own filters has no delay. Weights w: the stem's power after a 350 to 4200 Hz band-pass
+(second-order Butterworth run forwards and backwards). Hiss N dB down: 20 lg(S/N), S over the stem's 50 ms frames within 30 dB
+of the loudest behind the recorder's band, N between 350 and 4200 Hz (the recorder's own definition). A slip: an error above
+half a period of the stem's local spectral centroid for 50 ms, where the stem is within 30 dB of its loudest.
 """
 
 import sys
@@ -12,14 +12,15 @@ from pathlib import Path
 from typing import NamedTuple
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "workflow" / "scripts"))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 import numpy as np
+from bench.follow_bound import bound_us
 from bounceproof.aligning.following import click_spans
 from bounceproof.aligning.lay import lay_return
 from bounceproof.recorder import simulate
 from bounceproof.recorder.channel import band_response, head_loss
 from bounceproof.transfers import make_transfer
-from follow_bound import bound_us
 from scipy import fft, signal
 
 RATE_HZ = 48000
@@ -31,8 +32,11 @@ SETTINGS = {"method": "follow", "speed_search_percent": 12.0}
 
 
 class Result(NamedTuple):
-    """What one return's map is worth. mean_us: of its error (the constant), weighted; cover: share of the stem's energy within the
-    95 % interval; own_cover: the same about the own mean; slips: number of 50 ms frames; laid, truth: for a closer look."""
+    """What one return's map is worth.
+
+    mean_us: of its error (the constant), weighted; cover: share of the stem's energy within the 95 % interval; own_cover: the
+    same about the own mean; slips: number of 50 ms frames; laid, truth: for a closer look.
+    """
 
     rms_us: float
     mean_us: float

@@ -1,7 +1,7 @@
 """Wow and flutter against AES6-2008 and against formulas.
 
-The weighting table is from memory, agreeing with two public transcriptions; the standard itself was not seen. Its tolerances, also from
-memory: about +-2 dB from 0.5 to 63 Hz, +-4 dB at 0.315, 0.4 and 100 Hz.
+The weighting table is from memory, agreeing with two public transcriptions; the standard itself was not seen. Its tolerances,
+also from memory: about +-2 dB from 0.5 to 63 Hz, +-4 dB at 0.315, 0.4 and 100 Hz.
 """
 
 import numpy as np
@@ -60,7 +60,7 @@ def test_weighting_table():
 
 
 def test_two_sigma_of_a_sine_and_of_noise():
-    """A sine of peak 1 lies above sin(0.95 pi / 2) = 0.997 for 5 % of the time; Gaussian noise above 1.96 rms (normal quantile)."""
+    """A sine lies above sin(0.95 pi / 2) = 0.997 of its peak for 5 % of the time, Gaussian noise above 1.96 rms (quantiles)."""
     assert two_sigma(np.sin(2 * np.pi * 4 * np.arange(0, 60, 0.001))) == pytest.approx(0.997, abs=0.001)
     assert two_sigma(np.random.default_rng(1).standard_normal(1_000_000)) == pytest.approx(1.96, abs=0.01)
 
@@ -75,7 +75,11 @@ def test_a_tenth_of_a_percent_reads_peak_times_weighting(rate_hz, weighted, by):
 
 
 def of_map_or_tone(rate_hz, seconds, by):
-    return of_tone(tone_with_sine(rate_hz, 0.1, seconds), RATE_HZ) if by == "tone" else of_time_map(map_with_sine(rate_hz, 0.1, seconds))
+    return (
+        of_tone(tone_with_sine(rate_hz, 0.1, seconds), RATE_HZ)
+        if by == "tone"
+        else of_time_map(map_with_sine(rate_hz, 0.1, seconds))
+    )
 
 
 @pytest.mark.parametrize(("percent", "rate_hz", "peak_us"), [(0.2, 0.5, 637), (0.2, 4, 80), (0.2, 50, 6.4), (0.5, 1, 796)])
@@ -134,12 +138,14 @@ def smoothed_walk(noise_us, seed, bins=15_000):
 
 @pytest.mark.parametrize("noise_us", [1.0, 30.0, 300.0])
 def test_smoothing_does_not_make_a_machine_calmer_than_it_is(noise_us):
-    """Power of the smoothed speed and variance of its error add up to the machine's (law of total variance), however loud the hiss."""
+    """Power of the smoothed speed and variance of its error add up to the machine's (law of total variance), at any hiss."""
     off, naive, sigmas, shares = [], [], [], []
     for seed in range(3):
         true, x_us, info = smoothed_walk(noise_us, seed)
         at_s = np.arange(true.size) * 0.002
-        known, plain = (of_time_map(TimeMap(at_s, at_s + 1e-6 * x, 0.0)).figures["weighted_flutter_percent"] for x in (true, x_us))
+        known, plain = (
+            of_time_map(TimeMap(at_s, at_s + 1e-6 * x, 0.0)).figures["weighted_flutter_percent"] for x in (true, x_us)
+        )
         found = of_map((0.0, 1.0), x_us, info, MODEL, seed=seed)
         off.append(found.figures["weighted_flutter_percent"] / known - 1)
         naive.append(plain / known - 1)

@@ -1,7 +1,8 @@
 """Find the transfers in captures of any name, and cut a take out for each.
 
 input:  captures: list of files from returns/unsorted; facts: list of transfers/TRACK.json
-output: table (captures/cuts.tsv: capture, track, take, file, sha256, from_s, to_s, start_s, end_s, note); the cut files lie beside it
+output: table (captures/cuts.tsv: capture, track, take, file, sha256, from_s, to_s, start_s, end_s, note); the cut files
+lie beside it
 params: settings = {speed_search_percent, taken: {track: [take]}}
 """
 

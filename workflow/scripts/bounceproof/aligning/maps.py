@@ -1,6 +1,7 @@
 """Maps between the transfer's time, the stem's and the capture's.
 
-Conventions: sent time counts the transfer's seconds from its first sample, stem time the song's from the stem's first sample whatever
+Conventions: sent time counts the transfer's seconds from its first sample, stem time the song's from the stem's first
+sample whatever
 speed it was sent at, return time the capture's from its first sample; factor = how many times too fast the whole return plays.
 """
 

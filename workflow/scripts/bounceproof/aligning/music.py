@@ -33,7 +33,8 @@ def compare(stem, laid, rate_hz, *, polarity=1):
 
     The stem is first given the return's long-term spectrum (third-octave wide), so that what the machine cannot carry does not
     count. A bass line has many near-equal correlation peaks: the delays are one path through all windows' correlations, chosen by
-    dynamic programming, that pays for changing its lag. Chance = the mean likeness of each window with another part of the return.
+    dynamic programming, that pays for changing its lag. Chance = the mean likeness of each window with another part of the
+    return.
     """
     stem, laid = (resample(np.asarray(one, dtype=np.float32), rate_hz, WORK_HZ) for one in (stem, polarity * laid))
     stem = np.pad(stem, (0, max(0, _WINDOW + 2 * _LAGS - stem.size)))

@@ -50,7 +50,8 @@ def place(sent, back, knots_u, spans):
 
 
 def _matched(sent, back, knots_u, span):
-    """Normalised correlation of a click with the return: (tilts, quarter samples within +-CLICK_REACH about the map), and tilts (us/s)."""
+    """Normalised correlation of a click with the return: (tilts, quarter samples within +-CLICK_REACH about the map), and
+    tilts (us/s)."""
     first, last = span[0] - CLICK_REACH, span[1] + CLICK_REACH
     t = np.arange(first, last) / WORK_HZ
     middle = (span[0] + span[1]) / 2 / WORK_HZ
@@ -84,11 +85,12 @@ def reconcile(sent, back, line, x_us, clicks, polarity, anchor):
     frames = sent.samples.size // HOP
     pinned = with_clicks(x_us, clicks, 0.0)
     nothing = np.zeros(response.basis()[1].size)
-    look = lambda x, inside: (
-        sweep.look(
+
+    def look(x, inside):
+        return sweep.look(
             sent, back, knots(line, x), nothing, want_response=True, keep=frames_of(spans, frames, inside=inside), reach=REACH
         ).normal
-    )
+
     music, click = look(x_us, False), look(pinned, True)
     shift = _best_shift(music, click, polarity, anchor)
     moved = with_clicks(x_us + response.in_us(shift), clicks, -response.in_us(shift))

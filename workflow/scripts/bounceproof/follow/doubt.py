@@ -1,6 +1,7 @@
 """How sure the map is, checked on what each bin did not see itself.
 
-Conventions: us of return time; per bin. Source: leave-one-out residuals of a linear smoother (z - x) / (1 - J P), whose variance is
+Conventions: us of return time; per bin. Source: leave-one-out residuals of a linear smoother (z - x) / (1 - J P), whose
+variance is
 1 / (J (1 - J P)) (P. Craven and G. Wahba, Numerische Mathematik 31 (1979) 377).
 """
 

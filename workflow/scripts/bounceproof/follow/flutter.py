@@ -1,14 +1,15 @@
 """Wow and flutter of a return, from its followed map; and of a test tone, the classical way, to hold against it.
 
 Conventions: deviation = speed over mean speed less 1, in percent; rates of modulation in Hz of return time, as a tone would show
-them; drift below 0.5 Hz, wow 0.5 to 6 Hz (as in J. Audio Eng. Soc. 55(4), 2007), flutter 6 to 100 Hz, as rms; weighted = AES6-2008: weighting, then
-the level that the size of the deviation exceeds 5 % of the time ("two sigma"), over at least 5 s.
+them; drift below 0.5 Hz, wow 0.5 to 6 Hz (as in J. Audio Eng. Soc. 55(4), 2007), flutter 6 to 100 Hz, as rms; weighted =
+AES6-2008: weighting, then the level that the size of the deviation exceeds 5 % of the time ("two sigma"), over at least 5 s.
 
 A smoothed map is calmer than the machine was, where the music says little. So figures are not read off the map itself but off
 draws from its posterior: map plus error, the error simulated with the same information and the same learned speed process
 (conditional simulation: J. Durbin and S. J. Koopman, Biometrika 89 (2002) 603). Their mean is the figure, their scatter its
 standard deviation; how much of the weighted flutter is the map's and not the error's is the share that the material resolved.
-Both lean on the learned process wherever that share is small.
+What is not resolved is known through the learned process alone, whose power counts as known within _PROCESS_DOUBT of itself:
+that is part of the standard deviation too.
 """
 
 from typing import NamedTuple
@@ -28,6 +29,8 @@ TONE_HZ = 3150.0
 EXCEEDED_SHARE = 0.05
 LEAST_S = 5.0
 DRAWS = 10
+# Relative standard deviation of the learned process' power, where the music does not show it; our own estimate.
+_PROCESS_DOUBT = 0.7
 # So many values of draws are held at once.
 _HELD = 4_000_000
 # Two bins to a step: 100 Hz still lies below half the rate of the steps.
@@ -55,9 +58,9 @@ FIGURES = (
 class Flutter(NamedTuple):
     """Figures of one return, and `sigmas`, one standard deviation each (the same names).
 
-    figures: FIGURES by name; drift rms and range of the deviation below 0.5 Hz, wow and flutter rms, weighted two-sigma peak (not a
-    number under 5 s), peak timing error about the straight line that fits best. flutter_resolved_share: of the weighted power
-    of the flutter band, 0 to 1. seconds: looked at.
+    figures: FIGURES by name; drift rms and range of the deviation below 0.5 Hz, wow and flutter rms, weighted two-sigma peak
+    (not a number under 5 s), peak timing error about the straight line that fits best. flutter_resolved_share: of the weighted
+    power of the flutter band, 0 to 1. seconds: looked at.
     """
 
     figures: dict
@@ -78,8 +81,9 @@ class Flutter(NamedTuple):
 def of_map(line, x_us, info, model, *, inflation=1.0, known=None, extra=None, seed=0):
     """The Flutter of a followed map, or None where less than a second of it is known.
 
-    line: (a, b), x_us, info: the map (return = a + b * sent + x) and what the music said about it (1/us^2), per bin; model: the
-    SpeedModel it was smoothed with; inflation: of its standard deviations; known: bins (bool) to count; extra: jumps as the smoother takes them.
+    line: (a, b), x_us, info: the map (return = a + b * sent + x) and what the music said about it (1/us^2), per bin; model:
+    the SpeedModel it was smoothed with; inflation: of its standard deviations; known: bins (bool) to count; extra: jumps as the
+    smoother takes them.
     """
     reach = np.flatnonzero(info > _LEAST_INFO * np.max(info, initial=0.0)) if info.any() else np.zeros(0, int)
     if reach.size < 2 or (reach[-1] - reach[0]) * BIN_S < 1.0:
@@ -94,7 +98,8 @@ def of_map(line, x_us, info, model, *, inflation=1.0, known=None, extra=None, se
     for error_us in _errors(info[part].reshape(-1, POOL).sum(axis=1), model, _from(extra, first, count), seed):
         drawn.append(read.figures_of_map(mean_us + inflation * error_us, counted))
         unresolved.append(read.unresolved(inflation * error_us, counted))
-    return _gathered(drawn, _resolved(drawn, unresolved), counted, read)
+    shares = _resolved([one["powers"] for one in drawn], unresolved)
+    return _doubted(_gathered(drawn, shares[-1], counted, read), shares)
 
 
 def of_time_map(time_map):
@@ -109,8 +114,8 @@ def of_time_map(time_map):
 def of_tone(samples, rate_hz, *, tone_hz=TONE_HZ):
     """The Flutter of a recorded tone by frequency demodulation of its analytic signal (D. Gabor, J. IEE 93 (1946) 429).
 
-    samples: mono, the tone all through, at least 1 s. Its sigmas say what the hiss adds: noise shakes size and phase of a tone alike, so
-    the size, read in the phase's stead, shows it (real changes of level count as noise too).
+    samples: mono, the tone all through, at least 1 s. Its sigmas say what the hiss adds: noise shakes size and phase of a tone
+    alike, so the size, read in the phase's stead, shows it (real changes of level count as noise too).
     """
     phase, size = _demodulated(np.asarray(samples, dtype=float), rate_hz, tone_hz)
     read, counted = _Read(_TONE_STEP_S, 1.0), np.ones(phase.size - 1, bool)
@@ -139,27 +144,28 @@ class _Read:
         return self.figures(1 / (self.slope + 1e-6 * np.diff(x_us) / self.step_s), x_us, counted)
 
     def figures(self, speed, x_us, counted):
-        """speed: replay over record, one a step; x_us: any timing that differs from the true error by a straight line, one more."""
+        """speed: replay over record, one a step; x_us: the timing error but for a straight line, one more of them."""
         mean = 1 / np.mean(1 / speed[counted])
         deviation = self._filled(100 * (speed / mean - 1), counted)
         drift, wow, flutter, weighted, weighted_flutter = (part[counted] for part in self._bands(deviation))
         drift = drift - drift.mean()
+        powers = np.array([np.mean(part**2) for part in (drift, wow, flutter, weighted, weighted_flutter)])
         long_enough = np.count_nonzero(counted) * self.step_s * self.slope >= LEAST_S
         return {
             "speed_percent": float(100 * (mean - 1)),
-            "drift_percent": float(np.sqrt(np.mean(drift**2))),
+            "drift_percent": float(np.sqrt(powers[0])),
             "drift_range_percent": float(np.ptp(drift)),
-            "wow_percent": float(np.sqrt(np.mean(wow**2))),
-            "flutter_percent": float(np.sqrt(np.mean(flutter**2))),
+            "wow_percent": float(np.sqrt(powers[1])),
+            "flutter_percent": float(np.sqrt(powers[2])),
             "weighted_flutter_percent": two_sigma(weighted) if long_enough else np.nan,
             "peak_timing_error_us": _peak_about_line(x_us[1:], counted),
-            "weighted_power": float(np.mean(weighted_flutter**2)),
+            "powers": powers,
         }
 
     def unresolved(self, error_us, counted):
-        """Weighted power (percent^2) that an error of the map has in the flutter band."""
+        """Powers (percent^2) that an error of the map has in the bands."""
         deviation = self._filled(-1e-4 * np.diff(error_us) / self.step_s / self.slope, counted)
-        return float(np.mean(self._bands(deviation)[-1][counted] ** 2))
+        return np.array([np.mean(part[counted] ** 2) for part in self._bands(deviation)])
 
     def _filled(self, deviation, counted):
         """The deviation, straight across what does not count."""
@@ -196,9 +202,19 @@ def _gathered(drawn, resolved, counted, read):
     return Flutter(figures, sigmas, float(resolved), float(np.count_nonzero(counted) * read.step_s * read.slope))
 
 
-def _resolved(drawn, unresolved):
-    total = np.mean([one["weighted_power"] for one in drawn])
-    return np.clip(1 - np.mean(unresolved) / max(total, 1e-300), 0.0, 1.0)
+def _resolved(powers, unresolved):
+    """Share of each band's power that is the map's."""
+    return np.clip(1 - np.mean(unresolved, axis=0) / np.maximum(np.mean(powers, axis=0), 1e-300), 0.0, 1.0)
+
+
+def _doubted(found, shares):
+    """With the doubt about the learned process in the figures that rest on it."""
+    names = ("drift_percent", "wow_percent", "flutter_percent", "weighted_flutter_percent")
+    doubts = {
+        name: float(np.hypot(found.sigmas[name], 0.5 * _PROCESS_DOUBT * (1 - share) * found.figures[name]))
+        for name, share in zip(names, shares[:4], strict=True)
+    }
+    return found._replace(sigmas={**found.sigmas, **doubts})
 
 
 def _counted(known, extra, part, bins):

@@ -19,7 +19,8 @@ ANCHOR_SD_SAMPLES = 1e-4
 
 
 class Joint(NamedTuple):
-    """theta: the new response and its covariance; pull_us: what the change does to the map; variance: what doubt of theta adds to it.
+    """theta: the new response and its covariance; pull_us: what the change does to the map; variance: what doubt of theta
+    adds to it.
 
     offset_variance: of the map's mean, weighted by information: doubt of the constant between music and anchor.
     """

@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from . import acquire, learn
+from . import acquire, learn, smoother
 from .material import bin_times
 from .result import Jump
 
@@ -163,12 +163,16 @@ def _missed(path, found):
 
     start = learn.SpeedModel(300.0, (learn.Noise(1500.0, 2.0),))
     model = learn.climb(evidence(found), start)
+    steps = learn.start_steps(model, step_s)
+
+    def likelihood(muted, some):
+        told = evidence(muted)
+        return smoother.log_likelihood(told.z, told.info, steps, extra=_path_extra(path.sent_s, some))
+
     for event in sorted(found, key=lambda one: abs(one.by_us)):
         fewer = [one for one in kept if one is not event]
         # The windows within the event stay out in both, or else they would speak for it alone.
-        muted = evidence(kept)
-        muted.extra = _path_extra(path.sent_s, fewer)
-        if evidence(kept).of(model) - muted.of(model) < EVENT_PRICE:
+        if likelihood(kept, kept) - likelihood(kept, fewer) < EVENT_PRICE:
             kept = fewer
     return kept
 

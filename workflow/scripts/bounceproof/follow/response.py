@@ -1,6 +1,7 @@
 """The machine's response: from what was sent to what came back, as a finite impulse response at the working rate.
 
-Conventions: h = BASIS @ theta, lags LAGS in working samples (positive = later). Near lag 0 every lag has a tap of its own; further out
+Conventions: h = BASIS @ theta, lags LAGS in working samples (positive = later). Near lag 0 every lag has a tap of its own;
+further out
 cubic B-splines stand further and further apart, since only low notes ring so long. A delay of the response and of the map
 are one and the same thing: `Anchor` says which delay counts as none.
 """
@@ -39,7 +40,8 @@ def basis():
 
 @cache
 def kernels():
-    """The basis by kernels: (samples of the kernel, float32, or None for single taps; columns that are its copies at their lags)."""
+    """The basis by kernels: (samples of the kernel, float32, or None for single taps; columns that are its copies at their
+    lags)."""
     _, middles = basis()
     spacing = np.array([_spacing(lag) for lag in middles])
     return [
@@ -61,7 +63,8 @@ def _cubic(x):
 
 
 class Normal(NamedTuple):
-    """Normal equations of the taps: autocorrelation of the whitened stem (lags 0 ..), its correlation with the whitened return."""
+    """Normal equations of the taps: autocorrelation of the whitened stem (lags 0 ..), its correlation with the whitened
+    return."""
 
     auto: np.ndarray
     cross: np.ndarray
@@ -71,7 +74,8 @@ class Normal(NamedTuple):
 
 
 def normal_equations(stem, back, first, last, *, reach=0):
-    """Correlations of stem[first:last] with the stem and with the return at all lags (float64), the second to `reach` lags more."""
+    """Correlations of stem[first:last] with the stem and with the return at all lags (float64), the second to `reach` lags
+    more."""
     span = LAST_LAG - FIRST_LAG
     size = fft.next_fast_len(last - first + 2 * (span + reach), real=True)
     # Double precision: the stem may be 60 dB louder where the machine passes nothing than where it counts.

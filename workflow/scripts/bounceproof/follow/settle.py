@@ -1,6 +1,7 @@
 """Between the coarse path and the fine steps: which cycle is the right one, decided for the whole return at once.
 
-Conventions: lags in us of return time about the present map, positive = the return lies later than the map says. Method: stem through
+Conventions: lags in us of return time about the present map, positive = the return lies later than the map says. Method:
+stem through
 the response against the return, both whitened, in windows of 64 ms; the likelihood of each lag (sign included, so that a cycle
 counts) is joined along time by dynamic programming, whose optimum is global, as no step along a slope is.
 """
@@ -32,7 +33,7 @@ def settle(sent, back, knots_u, theta, *, speed_sd=0.003, reach_us=REACH_US):
 def _scores(sent, back, knots_u, theta, block, reach_us):
     """Evidence (nats) of each lag for the windows that start in a block: (windows, lags)."""
     first, last, start, stop = block
-    model, slope = sweep.through_response(sent.block(start, stop), theta)
+    model, _slope = sweep.through_response(sent.block(start, stop), theta)
     heard = back.through(knots_u, start, stop)
     model, heard = _whitened(model, heard)
     reach = int(reach_us / LAG_US / 2)

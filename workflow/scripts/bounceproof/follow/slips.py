@@ -1,7 +1,9 @@
 """Stretches that lie on the wrong cycle: the map there is not where its surroundings, and the way the machine moves, expect it.
 
-Conventions: us of return time; per bin. A stretch is judged by what the rest says about it: every third stretch is left out in turn,
-the others are smoothed with the learned speed process, and where the map is further from that than chance has it, it is a suspect.
+Conventions: us of return time; per bin. A stretch is judged by what the rest says about it: every third stretch is left
+out in turn,
+the others are smoothed with the learned speed process, and where the map is further from that than chance has it, it is a
+suspect.
 Source of the idea: cross-validation by blocks (S. Geisser, J. American Statistical Association 70 (1975) 320).
 """
 

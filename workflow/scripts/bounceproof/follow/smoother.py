@@ -184,7 +184,6 @@ def _likelihood(z, info, row, blocks, noise, prior, jumps, jump_position, jump_s
 @njit(cache=True, nogil=True)
 def _transpose_step(r, row, blocks, out):
     """out = transition' r."""
-    n = r.size
     out[0] = row[0] * r[0]
     out[1] = row[1] * r[0] + r[1]
     for b in range(blocks.shape[0]):

@@ -173,7 +173,8 @@ def _power(spectra):
 
 
 def _gain(heard, model, floor):
-    """Real gain of the music through time and frequency: level riding, dropouts, dulled treble; it cannot move anything in time."""
+    """Real gain of the music through time and frequency: level riding, dropouts, dulled treble; it cannot move anything in
+    time."""
     loud = _power(model)
     alike = heard.real * model.real + heard.imag * model.imag
     typical = np.maximum(fields.smeared(_power(heard - model), 31, 21), 0.0) + floor
