@@ -35,6 +35,8 @@ _TOLERANCE_S = 0.0015
 _EXPECTED_FAVOUR = 1.1
 # A sweep this much less alike than the others was lost in a dropout.
 _LOST_BELOW = 0.6
+# Nor can one be this much weaker than the strongest: what then looks like a sweep is hiss beside one that belongs elsewhere.
+_WEAKEST = 0.05
 # How unsteadily a tape may run while a click passes: the change of speed per second that the fit of its four sweeps reckons with.
 _SPEED_CHANGE_PER_S = 0.05
 
@@ -338,6 +340,7 @@ def _fit_instants(instants, times, band_hz, least):
     good = np.isfinite(instants[:, 0])
     likenesses = np.where(good, instants[:, 2], 0.0)
     good &= likenesses > _LOST_BELOW * np.sort(likenesses)[-2]
+    good &= instants[:, 1] > _WEAKEST * np.max(instants[good, 1], initial=0.0)
     if good.sum() < least:
         return None
     where, amplitude, likeness = instants[good].T

@@ -94,6 +94,7 @@ def _followed_at(follow, laying, placed, straight):
             laying.samples,
             laying.facts["sample_rate_hz"],
             straight and first_guess(straight, placed, laying.facts),
+            surest_s=0.0 if placed.start or not placed.end else laying.facts["end_click_sample"] / laying.facts["sample_rate_hz"],
             capture_rate_hz=laying.rate_hz / factor,
             click_spans=click_spans(laying.facts),
             band_hz=laying.band_hz,

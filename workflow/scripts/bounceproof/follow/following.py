@@ -42,17 +42,29 @@ BACKWARDS, BACKWARDS_US = 1.3, 1e5
 LEAST_ADVANCE = 0.02
 
 
-def follow(sent, capture, rate_hz, guess=None, *, capture_rate_hz=None, click_spans=(), band_hz=None, speed_search_percent=12.0):
+def follow(
+    sent,
+    capture,
+    rate_hz,
+    guess=None,
+    *,
+    surest_s=0.0,
+    capture_rate_hz=None,
+    click_spans=(),
+    band_hz=None,
+    speed_search_percent=12.0,
+):
     """Find where each moment of `sent` lies in `capture`.
 
     sent: what was played (mono, 1-D, at rate_hz); capture: what came back (mono, 1-D, at capture_rate_hz, the same if None).
     guess: TimeMap from sent time to return time, such as the straight line through two clicks, or None: found from the music.
+    surest_s: the sent time about which the guess is surest, from where the music is followed to both ends.
     click_spans: (first, last, reference) samples of each click in `sent`. band_hz: the medium's nominal band (unused where
     the return tells). Returns Followed; never raises for what the capture holds.
     """
     heard, back = Sent(sent, rate_hz), Return(capture, capture_rate_hz or rate_hz)
     finder = acquire.Finder(heard, back)
-    line, start_s, reason = _first_line(finder, guess, speed_search_percent / 100)
+    line, start_s, reason = _first_line(finder, guess, surest_s, speed_search_percent / 100)
     if line is None:
         ambiguous = reason == AMBIGUOUS
         return Followed(None, reason=reason, ambiguous=ambiguous, missing=search.missing_share(finder))
@@ -93,12 +105,12 @@ def _with_odd_parts(found, course):
     return found._replace(x_us=x_us, variance=variance)
 
 
-def _first_line(finder, guess, speed_search):
+def _first_line(finder, guess, surest_s, speed_search):
     """(line, sent time where it is surest, None), or (None, 0, why there is none)."""
     if guess is not None:
-        t = guess.stem_s[0]
+        t = max(surest_s - 1.0, 0.0)
         b = float(guess.at(t + 1.0) - guess.at(t))
-        return (float(guess.at(t)) - b * t, b), 0.0, None
+        return (float(guess.at(t)) - b * t, b), t, None
     found = search.search_line(finder, speed_search=speed_search)
     if found is None or found.share < LEAST_SHARE:
         return None, 0.0, NOT_FOUND
