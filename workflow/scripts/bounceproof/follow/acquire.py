@@ -21,6 +21,10 @@ WINDOW = 1024
 HOP = 512
 CHUNK = 32
 JUMP_PRICE = 30.0
+# Length of the frames by which the two are evened, and the least width of its smoothing.
+GRID, SMOOTH_HZ = 8192, 12.0
+# Above this share of common power one place is hardly better than another.
+ALIKE = 0.8
 # Lowest frequency compared, and the one where this share of the evened music or more lies above it.
 LOW_HZ, ENOUGH_ABOVE = (60.0, 160.0), 0.3
 # Chunks in a row for which music that was lost is sought at other speeds and far away.
@@ -56,12 +60,12 @@ class Finder:
 
     def __init__(self, sent, back):
         samples = to_rate(sent.samples, WORK_HZ, RATE_HZ)
-        low_hz = _lowest(samples)
-        self.sent = _filtered(samples, _equaliser_of(samples, low_hz))
         self.back = back
+        returned = back.at(np.arange(int(back.seconds * RATE_HZ)) / RATE_HZ)
+        self.shape, stem_shape = _equalisers(samples, returned, _lowest(samples))
+        self.sent = _filtered(samples, stem_shape)
         self.windows = max(1, (self.sent.size - WINDOW) // HOP + 1)
         self.power = np.array([np.mean(self.sent[k * HOP : k * HOP + WINDOW] ** 2) for k in range(self.windows)])
-        self.shape = _equaliser(back, low_hz)
 
     def scores(self, windows, a, b, half_width_s, *, bend=None):
         """Evidence (nats) of each window at each lag of a tube around a + b t (+ bend(t)): (windows, lags)."""
@@ -114,30 +118,52 @@ def _lowest(samples):
 
 
 def _mean_power(samples):
-    frames = max(1, samples.size // 2048)
-    power = np.zeros(1025)
-    for k in range(0, frames, max(1, frames // 400)):
-        power += np.abs(fft.rfft(samples[k * 2048 : (k + 1) * 2048], 2048)) ** 2
-    return power
+    """Mean power spectrum, smoothed over a sixth of an octave and at least SMOOTH_HZ, as a share of its largest value."""
+    power = np.zeros(GRID // 2 + 1)
+    window = np.hanning(GRID).astype(np.float32)
+    frames = max(1, samples.size // GRID)
+    for k in range(0, frames, max(1, frames // 200)):
+        piece = samples[k * GRID : (k + 1) * GRID]
+        power += np.abs(fft.rfft(piece * window[: piece.size], GRID)) ** 2
+    index = np.arange(power.size)
+    reach = np.maximum(index / 17.0, 0.5 * SMOOTH_HZ * GRID / RATE_HZ).astype(int)
+    total = np.concatenate(([0.0], np.cumsum(power)))
+    low, high = np.maximum(index - reach, 0), np.minimum(index + reach + 1, power.size)
+    smooth = (total[high] - total[low]) / (high - low)
+    return smooth / (smooth.max() + 1e-30) + 1e-6
 
 
-def _equaliser_of(samples, low_hz):
-    """Gain per bin of 1 / fourth root of the mean power: half way to a flat spectrum, none below low_hz."""
-    power = np.convolve(_mean_power(samples), np.ones(25) / 25, mode="same")
-    gain = (power + 1e-6 * power.max() + 1e-30) ** -0.25
-    gain[: int(low_hz * 2048 / RATE_HZ)] = 0
-    return (gain / gain.max()).astype(np.float32)
+def _equalisers(sent, returned, low_hz):
+    """Gains per bin for the return and for the stem: the return's evens its mean power half way out, none below low_hz.
+
+    The stem's makes it alike, so that what the machine does not carry neither counts as loud nor is missed, with the phase
+    that a machine of that gain has if it is a minimum-phase one: a string's partials, not quite harmonic, otherwise agree
+    better one period off.
+    """
+    own, back = _mean_power(sent), _mean_power(returned)
+    even = back**-0.25
+    even[: int(low_hz * GRID / RATE_HZ)] = 0
+    even /= even.max()
+    gains = even, even * _minimum_phase(0.5 * np.log(back / own))
+    return [gain.astype(np.complex64) for gain in gains]
 
 
-def _equaliser(back, low_hz):
-    t = np.arange(int(back.seconds * RATE_HZ)) / RATE_HZ
-    return _equaliser_of(back.at(t), low_hz)
+def _minimum_phase(log_gain):
+    """The frequency response with this gain (natural logarithm) and minimum phase.
+
+    Method: folded cepstrum (A. Oppenheim and R. Schafer, Discrete-Time Signal Processing, 1989, chapter 12).
+    """
+    cepstrum = fft.irfft(log_gain)
+    half = cepstrum.size // 2
+    cepstrum[1:half] *= 2
+    cepstrum[half + 1 :] = 0
+    return np.exp(fft.rfft(cepstrum))
 
 
 def _filtered(samples, gain):
     size = fft.next_fast_len(samples.size + 2048, real=True)
     spectrum = fft.rfft(samples.astype(np.float32), size)
-    spectrum *= np.interp(np.linspace(0, 1, spectrum.size), np.linspace(0, 1, gain.size), gain).astype(np.float32)
+    spectrum *= np.interp(np.linspace(0, 1, spectrum.size), np.linspace(0, 1, gain.size), gain).astype(np.complex64)
     return fft.irfft(spectrum, size)[: samples.size]
 
 
@@ -151,6 +177,8 @@ def _evidence(stem, pieces, lags, size):
     energy = np.maximum(energy, 0) + 1e-6 * energy.max() + 1e-30
     own = np.sum(stem**2 / (_HANN + 1e-9), axis=1)[:, None] + 1e-30
     alike = np.minimum((found / own) * (found / energy), 0.98)
+    # Of peaks that are all alike, none is to win for a little hum less: they tell the same, and the path decides.
+    alike = np.minimum(alike, ALIKE) + 0.1 * np.maximum(alike - ALIKE, 0.0)
     return -_degrees(a) * np.log1p(-alike)
 
 
