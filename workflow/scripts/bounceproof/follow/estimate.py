@@ -13,10 +13,14 @@ from .material import BIN_S, bin_times
 SETTLING = 2
 START_SD_US = (200.0, 500.0)
 # Steps before the response is solved jointly: at least until the speed process is learned twice, at most so many.
-LEARN_AT = (1, 3)
+LEARN_AT = (1, 2)
 MOST_STEPS = 7
 # A step is the last when it moves the map by less than this share of its own standard deviation.
 SETTLED_SHARE = 0.4
+# Before the joint steps, which do the rest, larger moves will do.
+NEARLY_SETTLED = 3.0
+# Of a joint step's change of the response this share is taken: its constant overshoots where whitening and response differ most.
+JOINT_SHARE = 0.75
 # Joint steps: at least two, then until the map and its constant stand still.
 JOINT_STEPS = 5
 CONSTANT_STILL_US = 0.1
@@ -66,9 +70,10 @@ def estimate(sent, back, line, x_us, anchor, *, click_spans=(), extra=None, base
         x_us = x_us + correction
         watch("settled", x_us, np.ones(x_us.size), model)
     x_us, theta, within = _first_constant(sent, back, line, x_us, anchor, click_spans)
-    distrust = np.clip(2 * sd_us, *START_SD_US)
+    distrust, replayed = np.clip(2 * sd_us, *START_SD_US), 0.5
     for k in range(MOST_STEPS):
-        seen = sweep.look(sent, back, knots(line, x_us), theta, attenuate_us=distrust, want_response=True)
+        seen = sweep.look(sent, back, knots(line, x_us), theta, replayed=replayed, attenuate_us=distrust, want_response=True)
+        replayed = seen.replayed
         z = measured(x_us, seen)
         if k in LEARN_AT:
             model = learn.learn(learn.Evidence(z - base_us, seen.info, BIN_S, extra=extra), model)
@@ -81,9 +86,9 @@ def estimate(sent, back, line, x_us, anchor, *, click_spans=(), extra=None, base
         theta = response.reshaped(response.solve(seen.normal), seen.normal, gain=seen.gain)
         x_us, theta = anchored(x_us, theta, seen.normal, anchor, line, within=within)
         watch(k, x_us, smoothed.variance, model)
-        if k >= LEARN_AT[-1] and not slipped and _settled(step, smoothed.variance, seen.info):
+        if k >= LEARN_AT[-1] and not slipped and _settled(step, smoothed.variance, seen.info, NEARLY_SETTLED):
             break
-    return _finish(sent, back, line, x_us, theta, anchor, model, extra, base_us, watch)
+    return _finish(sent, back, line, x_us, theta, replayed, anchor, model, extra, base_us, watch)
 
 
 def _smoothed(z, info, model, extra, base_us):
@@ -100,10 +105,10 @@ def _without_slips(x_us, z, info, model, distrust, extra, base_us):
     return slips.put_back(x_us - base_us, rest) + base_us, np.where(rest.suspect, wide, distrust), True
 
 
-def _settled(step_us, variance, info):
+def _settled(step_us, variance, info, share=SETTLED_SHARE):
     """Whether the last step, its mean left out, was small against what is not known anyway."""
     step_us = step_us - np.average(step_us, weights=info + 1e-300)
-    return np.sum(info * step_us**2) < SETTLED_SHARE**2 * np.sum(info * variance)
+    return np.sum(info * step_us**2) < share**2 * np.sum(info * variance)
 
 
 def _first_constant(sent, back, line, x_us, anchor, click_spans):
@@ -116,24 +121,24 @@ def _first_constant(sent, back, line, x_us, anchor, click_spans):
     return *anchored(x_us, response.solve(normal), normal, anchor, line, within=3), 2
 
 
-def _finish(sent, back, line, x_us, theta, anchor, model, extra, base_us, watch):
+def _finish(sent, back, line, x_us, theta, replayed, anchor, model, extra, base_us, watch):
     pool = pool_for(x_us.size)
     for k in range(JOINT_STEPS):
-        seen = sweep.look(sent, back, knots(line, x_us), theta, pool=pool)
+        seen = sweep.look(sent, back, knots(line, x_us), theta, replayed=replayed, pool=pool)
+        replayed = seen.replayed
         z = measured(x_us, seen)
         smoothed = _smoothed(z, seen.info, model, extra, base_us)
         both = joint.solve(seen, theta, anchor, x_us, smoothed.mean_us, model, pool=pool, extra=extra)
         before = x_us
-        x_us = smoothed.mean_us + joint.spread(both.pull_us, pool, x_us.size)
+        x_us = smoothed.mean_us + JOINT_SHARE * joint.spread(both.pull_us, pool, x_us.size)
         added = joint.spread(both.variance, pool, x_us.size)
-        theta = response.reshaped(both.theta, seen.normal, gain=seen.gain)
-        x_us, theta = anchored(x_us, theta, seen.normal, anchor, line, within=2)
+        theta = theta + JOINT_SHARE * (both.theta - theta)
         watch(f"joint {k}", x_us, smoothed.variance + added, model)
         moved = np.average(x_us - before, weights=seen.info + 1e-300)
         still = max(CONSTANT_STILL_US, 0.5 * np.sqrt(max(both.offset_variance, 0.0)))
         if k > 0 and abs(moved) < still and _settled(x_us - before, smoothed.variance + added, seen.info):
             break
-    seen = sweep.look(sent, back, knots(line, x_us), theta)
+    seen = sweep.look(sent, back, knots(line, x_us), theta, replayed=replayed)
     z = measured(x_us, seen)
     info = np.where(slips.suspects(x_us - base_us, z - base_us, seen.info, model, extra=extra), 0.0, seen.info)
     smoothed = _smoothed(z, info, model, extra, base_us)

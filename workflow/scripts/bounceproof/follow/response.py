@@ -121,6 +121,13 @@ def spectrum(theta, size):
     return fft.rfft(ring)
 
 
+def stretch_spectrum(theta, size):
+    """What `spectrum` changes by per unit of speed, if the whole response keeps its own times: -w dH/dw."""
+    ring = np.zeros(size)
+    ring[LAGS % size] = LAGS * (basis()[0] @ theta)
+    return 2j * np.pi / size * np.arange(size // 2 + 1) * fft.rfft(ring)
+
+
 class Anchor:
     """The reference that defines no delay: the signal whose matched-filter instant has to stay where it was sent.
 

@@ -33,7 +33,7 @@ def settle(sent, back, knots_u, theta, *, speed_sd=0.003, reach_us=REACH_US):
 def _scores(sent, back, knots_u, theta, block, reach_us):
     """Evidence (nats) of each lag for the windows that start in a block: (windows, lags)."""
     first, last, start, stop = block
-    model, _slope = sweep.through_response(sent.block(start, stop), theta)
+    model, *_ = sweep.through_response(sent.block(start, stop), theta)
     heard = back.through(knots_u, start, stop)
     model, heard = _whitened(model, heard)
     reach = int(reach_us / LAG_US / 2)

@@ -4,6 +4,9 @@ Conventions: score S (1/us) and information J (1/us^2) for each bin: the map's e
 count return time. The return read through the map is compared with response * stem; what is left over is whitened by its own
 power, which is followed through time and frequency, since a tape's noise rises with its signal. `attenuate_us`: the map's
 present standard deviation; frequencies at which it could be off by a radian or more are faded out, exp(-(w sigma)^2).
+`replayed`: which share of the response belongs to the replay. That share keeps its times while the tape runs unsteadily, so
+that in sent time it is stretched by the speed of the moment: response(f / speed). To first order that adds
+replayed * (speed - 1) * (-f dH/df) to the response; without it low notes, which a recorder delays by milliseconds, seem to move.
 Works in blocks: memory above the arrays returned does not grow with length.
 """
 
@@ -24,6 +27,12 @@ SURE = 300.0 * HOP
 SILENCE = 1e-10
 # Nor is it anywhere further below its usual power than this.
 LEAST_RELATIVE = 1e-3
+# Speeds are smoothed over so many bins, and believed to differ by so much (fraction) from the usual one.
+SPEED_BINS, MOST_OFF_SPEED = 9, 0.05
+# How far from a half the replay's share of the response may be expected.
+SHARE_SD = 0.5
+# Where less than this share of the music is left over, what is left bounds the map's error; looked at over so many frames.
+WELL_EXPLAINED, NEARBY_FRAMES = 0.15, 5
 # Information (1 / us^2) that would place a bin to no better than a second is none.
 LEAST_INFO = 1e-12
 
@@ -31,7 +40,8 @@ LEAST_INFO = 1e-12
 class Pass(NamedTuple):
     """score, info, explained, left_over (whitened energies): per bin; normal: of the response, or None.
 
-    gain: the mean gain of the music per band of `fields`, which belongs to the response. coupling (pooled bins, theta),
+    gain: the mean gain of the music per band of `fields`, which belongs to the response. replayed: the share of the response
+    that stretches with the speed, as this pass has it. coupling (pooled bins, theta),
     error_cross (theta): what `joint` needs, or None.
     """
 
@@ -40,6 +50,7 @@ class Pass(NamedTuple):
     explained: np.ndarray
     left_over: np.ndarray
     gain: np.ndarray
+    replayed: float
     normal: object = None
     coupling: np.ndarray = None
     error_cross: np.ndarray = None
@@ -52,21 +63,30 @@ class Scene(NamedTuple):
     back: np.ndarray
     model: np.ndarray
     slope: np.ndarray
+    stretch: np.ndarray
 
 
-def look(sent, back, knots_u, theta, *, attenuate_us=None, want_response=False, pool=0, keep=None, reach=0):
+def look(
+    sent, back, knots_u, theta, *, replayed=0.0, attenuate_us=None, want_response=False, pool=0, keep=None, reach=0
+):
     """Sweep over everything; returns a Pass. pool: also gather what `joint` needs, in groups of so many
     bins (0 = not). keep: weight of each frame. reach: more lags of the response's cross-correlation, to both sides."""
     bins = sent.bins
     score, info, explained, left_over = np.zeros(bins), np.zeros(bins), np.zeros(bins), np.zeros(bins)
-    normal, crossed, loudness = None, None, np.zeros((2, fields.BANDS))
+    normal, crossed, loudness, told = None, None, np.zeros((2, fields.BANDS)), np.zeros(2)
+    off_speed = _off_speed(knots_u)
     coupling = np.zeros((bins // pool, response.basis()[1].size), np.float32) if pool else None
     for first, last, start, stop in blocks(sent.samples.size):
-        scene = _scene(sent, back, knots_u, theta, start, stop)
-        white = _whitened(scene, back, knots_u, start, attenuate_us, want_response or pool, keep)
+        scene = _scene(sent, back, knots_u, theta, start, stop, off_speed)
+        white = _whitened(scene, back, knots_u, start, attenuate_us, want_response or pool, keep, replayed)
+        if pool:
+            # Whitening and response do not quite commute. What `joint` eliminates has to be made the same way throughout, or a
+            # delay of the response and of the map, the same thing, would seem to differ.
+            white = white._replace(slope=through_response(white.stem, theta)[1])
         loudness += white.loudness
         cut, where = slice(first - start, last - start), slice(first // BIN, last // BIN)
         _bins(white.error[cut], white.slope[cut], score[where], info[where])
+        told += _told(white.error[cut], white.slope[cut], white.stretch[cut])
         explained[where], left_over[where] = _energy(white.model[cut]), _energy(white.error[cut])
         if want_response or pool:
             part = response.normal_equations(white.stem, white.back, first - start, last - start, reach=reach)
@@ -80,7 +100,7 @@ def look(sent, back, knots_u, theta, *, attenuate_us=None, want_response=False, 
         coupling /= _pooled_mean(stretch, pool)[:, None].astype(np.float32)
         crossed = response.basis()[0].T @ crossed
     info[info < LEAST_INFO] = 0.0
-    return Pass(score / stretch, info / stretch**2, explained, left_over, _mean_gain(loudness), normal, coupling, crossed)
+    return Pass(score / stretch, info / stretch**2, explained, left_over, _mean_gain(loudness), _share(replayed, told), normal, coupling, crossed)
 
 
 def _mean_gain(loudness):
@@ -118,20 +138,40 @@ def _stretch(knots_u):
     return np.clip(np.gradient(knots_u) * WORK_HZ / BIN, 0.2, 5.0)
 
 
-def _scene(sent, back, knots_u, theta, start, stop):
+def _off_speed(knots_u):
+    """By how much (fraction) the speed of each bin differs from the median one, without what changes within some ms."""
+    from scipy.ndimage import uniform_filter1d
+
+    speed = uniform_filter1d(np.gradient(knots_u), SPEED_BINS, mode="nearest")
+    return np.clip(speed / np.median(speed) - 1, -MOST_OFF_SPEED, MOST_OFF_SPEED)
+
+
+def _share(replayed, told):
+    """The share of the response that is the replay's, from what the pass told about its error; about half where it tells nothing."""
+    along, own = told
+    precision = SHARE_SD**-2
+    # The map has given way to some of it already, and does so less the better the share is known.
+    along *= 1.5
+    return float(np.clip((own * replayed + along + precision * 0.5) / (own + precision), -0.5, 1.5))
+
+
+def _scene(sent, back, knots_u, theta, start, stop, off_speed):
     stem = sent.block(start, stop)
-    model, slope = through_response(stem, theta)
-    return Scene(stem, back.through(knots_u, start, stop), model, slope)
+    model, slope, stretch = through_response(stem, theta)
+    places = (np.arange(start, stop) - 0.5 * (BIN - 1)) / BIN
+    stretch *= np.interp(places, np.arange(off_speed.size), off_speed).astype(np.float32)
+    return Scene(stem, back.through(knots_u, start, stop), model, slope, stretch)
 
 
 def through_response(stem, theta):
-    """response * stem, and its rate of change per us (float32, same length)."""
+    """response * stem, its rate of change per us, and what it changes by per unit of speed (float32, same length)."""
     size = fft.next_fast_len(stem.size + response.LAGS.size, real=True)
     spectrum = fft.rfft(stem, size)
+    stretched = fft.irfft(spectrum * response.stretch_spectrum(theta, size).astype(np.complex64), size)[: stem.size]
     spectrum *= response.spectrum(theta, size).astype(np.complex64)
     model = fft.irfft(spectrum, size)[: stem.size]
     spectrum *= (2j * np.pi * 1e-6 * WORK_HZ / size) * np.arange(spectrum.size, dtype=np.float32)
-    return model, fft.irfft(spectrum, size)[: stem.size]
+    return model, fft.irfft(spectrum, size)[: stem.size], stretched
 
 
 class White(NamedTuple):
@@ -140,18 +180,21 @@ class White(NamedTuple):
     error: np.ndarray
     slope: np.ndarray
     model: np.ndarray
+    stretch: np.ndarray
     loudness: np.ndarray
     stem: np.ndarray = None
     back: np.ndarray = None
 
 
-def _whitened(scene, back, knots_u, start, attenuate_us, want_response, keep):
-    heard, model, slope = fields.framed(scene.back), fields.framed(scene.model), fields.framed(scene.slope)
+def _whitened(scene, back, knots_u, start, attenuate_us, want_response, keep, replayed):
+    heard, model, slope, stretch = (fields.framed(one) for one in (scene.back, scene.model, scene.slope, scene.stretch))
+    model += np.float32(replayed) * stretch
     silence = SILENCE * HOP * back.power + 1e-30
     gain = _gain(heard, model, silence)
     plain = _power(model)
     model *= gain
     slope *= gain
+    stretch *= gain
     error = heard - model
     there = _inside(back, knots_u, start, len(error)) * (np.mean(_power(heard), axis=1) > 10 * silence)
     weight = _weights(error, silence, there > 0) * there.astype(np.float32)[:, None]
@@ -162,10 +205,10 @@ def _whitened(scene, back, knots_u, start, attenuate_us, want_response, keep):
     stem_w = back_w = None
     if want_response:
         stem_w = fields.joined(weight * gain * fields.framed(scene.stem))
-        back_w = fields.joined(weight * heard)
+        back_w = fields.joined(weight * (heard - np.float32(replayed) * stretch))
     if attenuate_us is not None:
-        weight = weight * _fade(attenuate_us, start, len(error))
-    return White(*(fields.joined(weight * one) for one in (error, slope, model)), loudness, stem_w, back_w)
+        weight = weight * _fade(attenuate_us, start, _most_off_us(error, slope, model, weight))
+    return White(*(fields.joined(weight * one) for one in (error, slope, model, stretch)), loudness, stem_w, back_w)
 
 
 def _power(spectra):
@@ -203,10 +246,24 @@ def _inside(back, knots_u, start, frames):
     return ((u > edge) & (u < back.seconds - edge) & (middle >= 0) & (middle < knots_u.size)).astype(np.float32)
 
 
-def _fade(sd_us, start, frames):
-    middle = np.clip((start + (np.arange(frames) + 1) * HOP) // BIN, 0, sd_us.size - 1)
+def _most_off_us(error, slope, model, weight):
+    """How far off the map can be in each frame, if all that is left over were its doing; much where much is left over."""
+    from scipy.ndimage import uniform_filter1d
+
+    left, steep, loud = (
+        uniform_filter1d(np.sum(_power(weight * one), axis=1, dtype=np.float64), NEARBY_FRAMES, mode="nearest")
+        for one in (error, slope, model)
+    )
+    known = left < WELL_EXPLAINED * loud
+    return np.where(known, np.sqrt(np.maximum(left, 0.0) / np.maximum(steep, 1e-30)), np.inf)
+
+
+def _fade(sd_us, start, most_us):
+    """1 to 0 over frequency for each frame: where the map's doubt, or the most it can be off, is a radian or more."""
+    middle = np.clip((start + (np.arange(most_us.size) + 1) * HOP) // BIN, 0, sd_us.size - 1)
     w = 2e-6 * np.pi * fields.FREQ_HZ.astype(np.float32)
-    return np.exp(-0.5 * (w * sd_us[middle, None].astype(np.float32)) ** 2)
+    sd = np.minimum(sd_us[middle], 2 * most_us).astype(np.float32)
+    return np.exp(-0.5 * (w * sd[:, None]) ** 2)
 
 
 @njit(cache=True, nogil=True)
@@ -217,6 +274,24 @@ def _bins(error, slope, score, info):
             s += error[i] * slope[i]
             j += slope[i] * slope[i]
         score[k], info[k] = s, j
+
+
+@njit(cache=True, nogil=True)
+def _told(error, slope, stretch):
+    """(what the error says along `stretch`, its information), each bin's part along the slope taken out: that is the map's."""
+    along, own = 0.0, 0.0
+    for k in range(error.size // BIN):
+        s, j, q, e, c = 0.0, 0.0, 0.0, 0.0, 0.0
+        for i in range(k * BIN, (k + 1) * BIN):
+            s += error[i] * slope[i]
+            j += slope[i] * slope[i]
+            c += stretch[i] * slope[i]
+            q += stretch[i] * stretch[i]
+            e += error[i] * stretch[i]
+        if j > 0:
+            along += e - s * c / j
+            own += q - c * c / j
+    return np.array([along, own])
 
 
 def _energy(samples):
