@@ -76,7 +76,9 @@ def estimate(sent, back, line, x_us, anchor, *, click_spans=(), extra=None, base
         replayed = seen.replayed
         z = measured(x_us, seen)
         if k in LEARN_AT:
-            model = learn.learn(learn.Evidence(z - base_us, seen.info, BIN_S, extra=extra), model)
+            told = learn.Evidence(z - base_us, seen.info, BIN_S, extra=extra)
+            # The machine's lines are looked for once the map is good enough to show them.
+            model = learn.learn(told, model, lines=k == LEARN_AT[-1])
         smoothed = _smoothed(z, seen.info, model, extra, base_us)
         step = smoothed.mean_us - x_us
         distrust = np.sqrt(4 * smoothed.variance + step**2)
