@@ -10,10 +10,11 @@ import numpy as np
 from . import constant, doubt, joint, learn, response, settle, slips, smoother, sweep
 from .material import BIN_S, bin_times
 
-SETTLING = 2
+# Settled once; again where that moved the map by more than this, which the response was not made for.
+SETTLING, SETTLED_US = 3, 250.0
 START_SD_US = (200.0, 500.0)
 # Steps before the response is solved jointly: at least until the speed process is learned twice, at most so many.
-LEARN_AT = (1, 2)
+LEARN_AT = (0, 1)
 MOST_STEPS = 7
 # A step is the last when it moves the map by less than this share of its own standard deviation.
 SETTLED_SHARE = 0.4
@@ -69,6 +70,8 @@ def estimate(sent, back, line, x_us, anchor, *, click_spans=(), extra=None, base
         correction, sd_us = settle.settle(sent, back, knots(line, x_us), theta)
         x_us = x_us + correction
         watch("settled", x_us, np.ones(x_us.size), model)
+        if np.std(correction) < SETTLED_US:
+            break
     x_us, theta, within = _first_constant(sent, back, line, x_us, anchor, click_spans)
     distrust, replayed = np.clip(2 * sd_us, *START_SD_US), 0.5
     for k in range(MOST_STEPS):
@@ -140,15 +143,15 @@ def _finish(sent, back, line, x_us, theta, replayed, anchor, model, extra, base_
         still = max(CONSTANT_STILL_US, 0.5 * np.sqrt(max(both.offset_variance, 0.0)))
         if k > 0 and abs(moved) < still and _settled(x_us - before, smoothed.variance + added, seen.info):
             break
-    seen = sweep.look(sent, back, knots(line, x_us), theta, replayed=replayed)
-    z = measured(x_us, seen)
-    info = np.where(slips.suspects(x_us - base_us, z - base_us, seen.info, model, extra=extra), 0.0, seen.info)
-    smoothed = _smoothed(z, info, model, extra, base_us)
+    pull, added = (joint.spread(one, pool, x_us.size) for one in (JOINT_SHARE * both.pull_us, both.variance))
+    info = np.where(slips.suspects(smoothed.mean_us - base_us, z - base_us, seen.info, model, extra=extra), 0.0, seen.info)
+    if np.any(info != seen.info):
+        smoothed = _smoothed(z, info, model, extra, base_us)
     checked = doubt.doubt(z, smoothed.mean_us, info, smoothed.variance)
     offset = both.offset_variance * OFFSET_DOUBT**2 + OFFSET_FLOOR_US**2
     variance = (smoothed.variance + added) * checked.inflation**2 + FLOOR_US**2 + offset
     return Estimate(
-        smoothed.mean_us, variance, smoothed.variance, info, z, line, theta, both.covariance, model,
+        smoothed.mean_us + pull, variance, smoothed.variance, info, z + pull, line, theta, both.covariance, model,
         seen.explained, seen.left_over, checked, checked.inflation * float(np.sqrt(max(both.offset_variance, 0.0))),
     )  # fmt: skip
 

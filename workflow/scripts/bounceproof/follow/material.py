@@ -3,7 +3,7 @@
 Conventions: the working rate is WORK_HZ; sent time counts from the first sample of what was sent; a *bin* is BIN samples (2 ms)
 and the map has one knot at the middle of each. The return is kept as quintic B-spline coefficients at READ_HZ, so that it
 can be read through any map. Method of the reading: M. Unser et al., IEEE Trans. Signal Processing 41 (1993) 821 and 834.
-Memory: one float32 array at WORK_HZ for the stem, one at READ_HZ for the return.
+Memory: one float32 array and its spectra in blocks at WORK_HZ for the stem, one array at READ_HZ for the return.
 """
 
 from copy import copy
@@ -11,13 +11,14 @@ from copy import copy
 import numpy as np
 import soxr
 from numba import njit
+from scipy import fft
 
 WORK_HZ = 16000
 READ_HZ = 32000
 BIN = 32
 BIN_S = BIN / WORK_HZ
 HOP = 256
-BLOCK = 1 << 20
+BLOCK = 1 << 18
 MARGIN = 1 << 13
 
 
@@ -30,10 +31,18 @@ class Sent:
         self.samples = np.zeros(-(-at_work.size // HOP) * HOP, np.float32)
         self.samples[: at_work.size] = at_work
         self.bins = self.samples.size // BIN
+        self._spectra = {}
 
     def block(self, first, last):
         """Samples first .. last - 1, with silence outside."""
         return padded(self.samples, first, last)
+
+    def spectrum(self, first, last, size):
+        """The rfft (complex64) of that block padded to `size`, kept: every pass needs it."""
+        key = first, last, size
+        if key not in self._spectra:
+            self._spectra[key] = fft.rfft(self.block(first, last), size)
+        return self._spectra[key]
 
 
 class Return:

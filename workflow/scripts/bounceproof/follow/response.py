@@ -128,6 +128,36 @@ def stretch_spectrum(theta, size):
     return 2j * np.pi / size * np.arange(size // 2 + 1) * fft.rfft(ring)
 
 
+class Machine:
+    """The response as it acts on blocks: `model`, its rate of change per us (`slope`) and its change per unit of speed
+    (`stretch`), each from the spectrum of a block padded to `size`; silent: nothing is known yet."""
+
+    def __init__(self, theta):
+        self.theta, self.silent, self._spectra = theta, not np.any(theta), {}
+
+    @staticmethod
+    def size(samples):
+        return 2 * fft.next_fast_len(-(-(samples + LAGS.size) // 2), real=True)
+
+    def _spectrum(self, bins):
+        if bins not in self._spectra:
+            size = 2 * (bins - 1)
+            plain = spectrum(self.theta, size)
+            per_us = 2j * np.pi * 1e-6 * WORK_HZ / size * np.arange(bins)
+            both = plain, plain * per_us, stretch_spectrum(self.theta, size)
+            self._spectra[bins] = [one.astype(np.complex64) for one in both]
+        return self._spectra[bins]
+
+    def model(self, stem):
+        return fft.irfft(stem * self._spectrum(stem.size)[0], 2 * (stem.size - 1))
+
+    def slope(self, stem):
+        return fft.irfft(stem * self._spectrum(stem.size)[1], 2 * (stem.size - 1))
+
+    def stretch(self, stem):
+        return fft.irfft(stem * self._spectrum(stem.size)[2], 2 * (stem.size - 1))
+
+
 class Anchor:
     """The reference that defines no delay: the signal whose matched-filter instant has to stay where it was sent.
 

@@ -9,7 +9,7 @@ counts) is joined along time by dynamic programming, whose optimum is global, as
 import numpy as np
 from scipy import fft
 
-from . import fields, smoother, speed, sweep
+from . import fields, response, smoother, speed
 from .acquire import _trace, _viterbi
 from .material import BIN, HOP, WORK_HZ, blocks
 
@@ -22,7 +22,8 @@ LAG_SD_US = 45.0
 
 def settle(sent, back, knots_u, theta, *, speed_sd=0.003, reach_us=REACH_US):
     """Correction of the map to the most likely lags, and its standard deviation, us per bin."""
-    score = np.concatenate([_scores(sent, back, knots_u, theta, block, reach_us) for block in blocks(sent.samples.size)])
+    machine = response.Machine(theta)
+    score = np.concatenate([_scores(sent, back, knots_u, machine, block, reach_us) for block in blocks(sent.samples.size)])
     stiffness = 0.5 / (speed_sd * STEP / WORK_HZ * 1e6 / LAG_US) ** 2
     total, came = _viterbi(score, np.zeros(score.shape[1]), stiffness, JUMP_PRICE)
     lags = _trace(total, came)
@@ -30,10 +31,10 @@ def settle(sent, back, knots_u, theta, *, speed_sd=0.003, reach_us=REACH_US):
     return _smoothed((lags - score.shape[1] // 2) * LAG_US, found, sent.bins)
 
 
-def _scores(sent, back, knots_u, theta, block, reach_us):
+def _scores(sent, back, knots_u, machine, block, reach_us):
     """Evidence (nats) of each lag for the windows that start in a block: (windows, lags)."""
     first, last, start, stop = block
-    model, *_ = sweep.through_response(sent.block(start, stop), theta)
+    model = machine.model(sent.spectrum(start, stop, machine.size(stop - start)))[: stop - start]
     heard = back.through(knots_u, start, stop)
     model, heard = _whitened(model, heard)
     reach = int(reach_us / LAG_US / 2)

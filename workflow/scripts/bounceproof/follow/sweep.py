@@ -74,20 +74,25 @@ def look(
     bins = sent.bins
     score, info, explained, left_over = np.zeros(bins), np.zeros(bins), np.zeros(bins), np.zeros(bins)
     normal, crossed, loudness, told = None, None, np.zeros((2, fields.BANDS)), np.zeros(2)
-    off_speed = _off_speed(knots_u)
+    off_speed, machine = _off_speed(knots_u), response.Machine(theta)
     coupling = np.zeros((bins // pool, response.basis()[1].size), np.float32) if pool else None
     for first, last, start, stop in blocks(sent.samples.size):
-        scene = _scene(sent, back, knots_u, theta, start, stop, off_speed)
+        if keep is not None and not keep[max(0, first // HOP - 2) : last // HOP + 2].any():
+            continue
+        scene = _scene(sent, back, knots_u, machine, start, stop, off_speed)
         white = _whitened(scene, back, knots_u, start, attenuate_us, want_response or pool, keep, replayed)
         if pool:
             # Whitening and response do not quite commute. What `joint` eliminates has to be made the same way throughout, or a
             # delay of the response and of the map, the same thing, would seem to differ.
-            white = white._replace(slope=through_response(white.stem, theta)[1])
+            white = white._replace(slope=machine.slope(fft.rfft(white.stem, machine.size(white.stem.size)))[: white.stem.size])
         loudness += white.loudness
         cut, where = slice(first - start, last - start), slice(first // BIN, last // BIN)
-        _bins(white.error[cut], white.slope[cut], score[where], info[where])
-        told += _told(white.error[cut], white.slope[cut], white.stretch[cut])
-        explained[where], left_over[where] = _energy(white.model[cut]), _energy(white.error[cut])
+        if machine.silent:
+            left_over[where] = _in_bins(white.left_over, cut)
+        else:
+            _bins(white.error[cut], white.slope[cut], score[where], info[where])
+            told += _told(white.error[cut], white.slope[cut], white.stretch[cut])
+            explained[where], left_over[where] = _in_bins(white.explained, cut), _in_bins(white.left_over, cut)
         if want_response or pool:
             part = response.normal_equations(white.stem, white.back, first - start, last - start, reach=reach)
             normal = part if normal is None else normal.plus(part)
@@ -100,7 +105,17 @@ def look(
         coupling /= _pooled_mean(stretch, pool)[:, None].astype(np.float32)
         crossed = response.basis()[0].T @ crossed
     info[info < LEAST_INFO] = 0.0
-    return Pass(score / stretch, info / stretch**2, explained, left_over, _mean_gain(loudness), _share(replayed, told), normal, coupling, crossed)
+    return Pass(
+        score / stretch,
+        info / stretch**2,
+        explained,
+        left_over,
+        _mean_gain(loudness),
+        _share(replayed, told),
+        normal,
+        coupling,
+        crossed,
+    )
 
 
 def _mean_gain(loudness):
@@ -155,51 +170,50 @@ def _share(replayed, told):
     return float(np.clip((own * replayed + along + precision * 0.5) / (own + precision), -0.5, 1.5))
 
 
-def _scene(sent, back, knots_u, theta, start, stop, off_speed):
+def _scene(sent, back, knots_u, machine, start, stop, off_speed):
+    heard = back.through(knots_u, start, stop)
+    if machine.silent:
+        return Scene(sent.block(start, stop), heard, None, None, None)
     stem = sent.block(start, stop)
-    model, slope, stretch = through_response(stem, theta)
+    spectrum = sent.spectrum(start, stop, machine.size(stem.size))
+    model, slope, stretch = (part(spectrum)[: stem.size] for part in (machine.model, machine.slope, machine.stretch))
     places = (np.arange(start, stop) - 0.5 * (BIN - 1)) / BIN
     stretch *= np.interp(places, np.arange(off_speed.size), off_speed).astype(np.float32)
-    return Scene(stem, back.through(knots_u, start, stop), model, slope, stretch)
-
-
-def through_response(stem, theta):
-    """response * stem, its rate of change per us, and what it changes by per unit of speed (float32, same length)."""
-    size = fft.next_fast_len(stem.size + response.LAGS.size, real=True)
-    spectrum = fft.rfft(stem, size)
-    stretched = fft.irfft(spectrum * response.stretch_spectrum(theta, size).astype(np.complex64), size)[: stem.size]
-    spectrum *= response.spectrum(theta, size).astype(np.complex64)
-    model = fft.irfft(spectrum, size)[: stem.size]
-    spectrum *= (2j * np.pi * 1e-6 * WORK_HZ / size) * np.arange(spectrum.size, dtype=np.float32)
-    return model, fft.irfft(spectrum, size)[: stem.size], stretched
+    return Scene(stem, heard, model, slope, stretch)
 
 
 class White(NamedTuple):
-    """Whitened signals of a stretch; stem and back are None where not asked for."""
+    """Whitened signals of a stretch (None where not asked for, or where the machine is not known yet); explained, left_over:
+    energy of each frame."""
 
     error: np.ndarray
     slope: np.ndarray
-    model: np.ndarray
     stretch: np.ndarray
+    explained: np.ndarray
+    left_over: np.ndarray
     loudness: np.ndarray
     stem: np.ndarray = None
     back: np.ndarray = None
 
 
 def _whitened(scene, back, knots_u, start, attenuate_us, want_response, keep, replayed):
-    heard, model, slope, stretch = (fields.framed(one) for one in (scene.back, scene.model, scene.slope, scene.stretch))
-    model += np.float32(replayed) * stretch
+    heard = fields.framed(scene.back)
     silence = SILENCE * HOP * back.power + 1e-30
-    gain = _gain(heard, model, silence)
+    there = _inside(back, knots_u, start, len(heard)) * (np.mean(_power(heard), axis=1) > 10 * silence)
+    if scene.model is None:
+        weight = _weights(_power(heard), silence, there, keep, start)
+        stem_w, back_w = fields.joined(weight * fields.framed(scene.stem)), fields.joined(weight * heard)
+        return White(None, None, None, None, _frame_energy(weight, _power(heard)), np.zeros((2, 1)), stem_w, back_w)
+    model, slope, stretch = (fields.framed(one) for one in (scene.model, scene.slope, scene.stretch))
+    model += np.float32(replayed) * stretch
     plain = _power(model)
-    model *= gain
-    slope *= gain
-    stretch *= gain
+    gain = _gain(heard, model, plain, silence)
+    for one in (model, slope, stretch):
+        one *= gain
     error = heard - model
-    there = _inside(back, knots_u, start, len(error)) * (np.mean(_power(heard), axis=1) > 10 * silence)
-    weight = _weights(error, silence, there > 0) * there.astype(np.float32)[:, None]
-    if keep is not None:
-        weight *= padded(keep, start // HOP, start // HOP + len(error))[:, None]
+    left = _power(error)
+    weight = _weights(left, silence, there, keep, start)
+    explained, left_over = _frame_energy(weight * gain, plain), _frame_energy(weight, left)
     plain *= weight**2
     loudness = np.stack((np.sum(gain * plain, axis=0, dtype=np.float64), np.sum(plain, axis=0, dtype=np.float64)))
     stem_w = back_w = None
@@ -207,35 +221,44 @@ def _whitened(scene, back, knots_u, start, attenuate_us, want_response, keep, re
         stem_w = fields.joined(weight * gain * fields.framed(scene.stem))
         back_w = fields.joined(weight * (heard - np.float32(replayed) * stretch))
     if attenuate_us is not None:
-        weight = weight * _fade(attenuate_us, start, _most_off_us(error, slope, model, weight))
-    return White(*(fields.joined(weight * one) for one in (error, slope, model, stretch)), loudness, stem_w, back_w)
+        steep = _frame_energy(weight, _power(slope))
+        weight = weight * _fade(attenuate_us, start, _most_off_us(left_over, steep, explained))
+    return White(*(fields.joined(weight * one) for one in (error, slope, stretch)), explained, left_over, loudness, stem_w, back_w)
+
+
+def _frame_energy(weight, power):
+    """Energy of each frame whose spectrum has this power, weighted (Parseval)."""
+    return np.einsum("ij,ij,ij->i", weight, weight, power, dtype=np.float64) / HOP
 
 
 def _power(spectra):
     return spectra.real**2 + spectra.imag**2
 
 
-def _gain(heard, model, floor):
+def _gain(heard, model, loud, floor):
     """Real gain of the music through time and frequency: level riding, dropouts, dulled treble; it cannot move anything in
-    time."""
-    loud = _power(model)
+    time. loud: the model's power."""
     alike = heard.real * model.real + heard.imag * model.imag
-    typical = np.maximum(fields.smeared(_power(heard - model), 31, 21), 0.0) + floor
+    typical = np.maximum(fields.smeared(_power(heard) + loud - 2 * alike, 31, 21), 0.0) + floor
     above = fields.smeared(loud / typical, GAIN_FRAMES, GAIN_BANDS)
     ratio = (fields.smeared(alike / typical, GAIN_FRAMES, GAIN_BANDS) + 0.05) / (above + 0.05)
     return np.clip(ratio, 0.0, 6.0)
 
 
-def _weights(error, floor, there):
-    """1 / standard deviation of the noise in each frame and band, for whitening to variance 1; floor: least noise believed;
-    there: which frames count for what is usual."""
-    power = _power(error)
-    used = power[there] if there.any() else power
+def _weights(power, floor, there, keep, start):
+    """1 / standard deviation of the noise in each frame and band, for whitening to variance 1, from the power left over.
+
+    floor: least noise believed; there: which frames count, and count for what is usual; keep: their weight, from `start` on.
+    """
+    used = power[there > 0] if there.any() else power
     usual = np.median(used[:: max(1, len(used) // 2000)], axis=0) / np.log(2) + floor
     # The moving mean's running sum is off by a hair of the loudest it has passed, and can end below nothing.
     relative = np.maximum(fields.smeared(power / usual, NOISE_FRAMES, NOISE_BANDS), LEAST_RELATIVE)
     noise = usual * relative + floor
-    return fields.IN_BAND * np.sqrt(HOP / noise).astype(np.float32)
+    counts = there.astype(np.float32)
+    if keep is not None:
+        counts *= padded(keep, start // HOP, start // HOP + len(power))
+    return fields.IN_BAND * np.sqrt(HOP / noise).astype(np.float32) * counts[:, None]
 
 
 def _inside(back, knots_u, start, frames):
@@ -246,14 +269,11 @@ def _inside(back, knots_u, start, frames):
     return ((u > edge) & (u < back.seconds - edge) & (middle >= 0) & (middle < knots_u.size)).astype(np.float32)
 
 
-def _most_off_us(error, slope, model, weight):
+def _most_off_us(left, steep, loud):
     """How far off the map can be in each frame, if all that is left over were its doing; much where much is left over."""
     from scipy.ndimage import uniform_filter1d
 
-    left, steep, loud = (
-        uniform_filter1d(np.sum(_power(weight * one), axis=1, dtype=np.float64), NEARBY_FRAMES, mode="nearest")
-        for one in (error, slope, model)
-    )
+    left, steep, loud = (uniform_filter1d(one, NEARBY_FRAMES, mode="nearest") for one in (left, steep, loud))
     known = left < WELL_EXPLAINED * loud
     return np.where(known, np.sqrt(np.maximum(left, 0.0) / np.maximum(steep, 1e-30)), np.inf)
 
@@ -294,5 +314,7 @@ def _told(error, slope, stretch):
     return np.array([along, own])
 
 
-def _energy(samples):
-    return np.sum(samples.reshape(-1, BIN).astype(np.float64) ** 2, axis=1)
+def _in_bins(frame_energy, cut):
+    """Energy of the bins of a stretch whose frames (from its start on) have this energy: each hop lies in two frames."""
+    hops = 0.5 * (np.append(frame_energy, 0.0) + np.append(0.0, frame_energy))
+    return np.repeat(hops[cut.start // HOP : cut.stop // HOP] * (BIN / HOP), HOP // BIN)
