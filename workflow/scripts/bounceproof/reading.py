@@ -65,23 +65,14 @@ def _read(samples, table, positions, out):
             out[k] = total
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz"})
 def _weighted(samples, table, first, row, part):
-    """One reading away from the ends; four sums side by side keep the processor busy without reordering any of them."""
-    low, high = table[row], table[row + 1]
-    a0 = a1 = a2 = a3 = 0.0
-    b0 = b1 = b2 = b3 = 0.0
-    for tap in range(0, table.shape[1], 4):
-        s0, s1, s2, s3 = samples[first + tap], samples[first + tap + 1], samples[first + tap + 2], samples[first + tap + 3]
-        a0 += low[tap] * s0
-        a1 += low[tap + 1] * s1
-        a2 += low[tap + 2] * s2
-        a3 += low[tap + 3] * s3
-        b0 += high[tap] * s0
-        b1 += high[tap + 1] * s1
-        b2 += high[tap + 2] * s2
-        b3 += high[tap + 3] * s3
-    below, above = (a0 + a1) + (a2 + a3), (b0 + b1) + (b2 + b3)
+    """One reading away from the ends; its sums may be taken in any order, several at a time."""
+    below, above = 0.0, 0.0
+    for tap in range(TAPS):
+        sample = samples[first + tap]
+        below += table[row, tap] * sample
+        above += table[row + 1, tap] * sample
     return below + part * (above - below)
 
 

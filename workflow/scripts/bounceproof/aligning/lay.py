@@ -20,6 +20,8 @@ from bounceproof.timemap import TimeMap
 
 _QUIET_S = 2.0
 _FADE_S = 0.004
+# To know a stem by its music so many windows are enough.
+ENOUGH_WINDOWS = 240
 
 
 class Laid(NamedTuple):
@@ -78,7 +80,7 @@ class _Laying:
         self.draft, self.samples, self.rate_hz = draft, draft.channel.samples, rate_hz
         self.stem, self.sent, self.facts = stem, sent, facts
         self.settings, self.band_hz, self._others = settings, band_hz, others
-        self._whose_clicks = ""
+        self._whose_clicks, self._last_read = "", (None, None, None)
 
     def laid(self, names):
         placed = place_clicks(self.samples, self.rate_hz, self.facts, speed_search_percent=self.settings["speed_search_percent"])
@@ -171,17 +173,17 @@ class _Laying:
             raise _no_clicks(placed)
         found = follow_return(self, placed, straight)
         time_map = in_stem_time(found.sent_map, self.facts, len(self.stem))
-        windows = self._recognised(time_map, found.polarity)
+        windows = self._recognised(time_map, found.polarity, ENOUGH_WINDOWS)
         values = dict(found.values, likeness=mean_likeness(windows), likeness_by_chance=windows.chance)
         if straight is not None:
             line = in_stem_time(straight, self.facts, len(self.stem))
             values["clicks_only_rms_us"] = weighted_rms_us(line, time_map, self.stem, self.facts["sample_rate_hz"])
         return Placing(time_map, found.polarity, values, found.flags)
 
-    def _recognised(self, time_map, polarity):
-        """The Windows of the return laid by a map. Raises CannotPlace where its music is not the stem's."""
+    def _recognised(self, time_map, polarity, most=None):
+        """The Windows of the return laid by a map, `most` at most. Raises CannotPlace where its music is not the stem's."""
         laid = self._read(Placing(time_map, polarity, {}, []))
-        windows = compare(self.stem, laid, self.facts["sample_rate_hz"])
+        windows = compare(self.stem, laid, self.facts["sample_rate_hz"], most=most)
         if not recognised(windows):
             raise WrongMusic(
                 f"{self._whose_clicks} likeness {mean_likeness(windows):.2f}, {windows.chance:.2f} by chance.",
@@ -190,10 +192,16 @@ class _Laying:
         return windows
 
     def _read(self, placing):
-        """The return through a map, polarity as sent, silent where the map is not known."""
-        rate_hz = self.facts["sample_rate_hz"]
-        laid = read_through(self.samples, self.rate_hz, placing.time_map, start_s=0.0, count=len(self.stem), rate_hz=rate_hz)
-        return (placing.polarity * laid * _heard(placing.time_map, len(self.stem), rate_hz)).astype(np.float32)
+        """The return through a map, polarity as sent, silent where the map is not known; the last one read is kept."""
+        known, polarity, laid = self._last_read
+        if placing.time_map is not known:
+            rate_hz, count = self.facts["sample_rate_hz"], len(self.stem)
+            laid = read_through(self.samples, self.rate_hz, placing.time_map, start_s=0.0, count=count, rate_hz=rate_hz)
+            laid = (placing.polarity * laid * _heard(placing.time_map, count, rate_hz)).astype(np.float32)
+        elif placing.polarity != polarity:
+            laid = -laid
+        self._last_read = placing.time_map, placing.polarity, laid
+        return laid
 
     def _quiet(self, placed):
         """The last 2 s before the start click: hiss alone."""

@@ -28,8 +28,9 @@ class Windows(NamedTuple):
     chance: float
 
 
-def compare(stem, laid, rate_hz, *, polarity=1):
-    """Windows of 0.34 s of a stem and a laid return (of the given polarity); delays searched to +-40 ms.
+def compare(stem, laid, rate_hz, *, polarity=1, most=None):
+    """Windows of 0.34 s of a stem and a laid return (of the given polarity); delays searched to +-40 ms. most: of so many
+    windows, evenly spread, at most (all if None).
 
     The stem is first given the return's long-term spectrum (third-octave wide), so that what the machine cannot carry does not
     count. A bass line has many near-equal correlation peaks: the delays are one path through all windows' correlations, chosen by
@@ -46,7 +47,8 @@ def compare(stem, laid, rate_hz, *, polarity=1):
     # Where nothing was laid there is silence, which resembles nothing.
     heard = np.array([np.mean(np.square(laid[s : s + _WINDOW])) for s in starts])
     playing &= heard > 1e-9 * max(heard.max(initial=0.0), 1e-20)
-    starts, power = starts[playing], power[playing]
+    every = -(-np.count_nonzero(playing) // most) if most else 1
+    starts, power = starts[playing][::every], power[playing][::every]
     curves = np.array([_correlation(stem, laid, s, s) for s in starts]).reshape(-1, 2 * _LAGS + 1)
     lags = _path(np.maximum(curves, 0.0) ** 2 * np.sqrt(power / max(power.max(initial=0.0), 1e-30))[:, None])
     away = np.roll(starts, max(1, int(0.37 * starts.size)))

@@ -86,7 +86,7 @@ def estimate(sent, back, line, x_us, anchor, *, click_spans=(), extra=None, base
         step = smoothed.mean_us - x_us
         distrust = np.sqrt(4 * smoothed.variance + step**2)
         x_us, slipped = smoothed.mean_us, False
-        if k >= LEARN_AT[0]:
+        if k >= LEARN_AT[-1]:
             x_us, distrust, slipped = _without_slips(x_us, z, seen.info, model, distrust, extra, base_us)
         theta = response.reshaped(response.solve(seen.normal), seen.normal, gain=seen.gain)
         x_us, theta = anchored(x_us, theta, seen.normal, anchor, line, within=within)
@@ -158,7 +158,7 @@ def _finish(sent, back, line, x_us, theta, replayed, anchor, model, extra, base_
 
 def pool_for(bins):
     """How many bins a pooled one holds: more for long returns, so that memory stays bounded."""
-    return 2 if bins < 200_000 else 4 if bins < 600_000 else 8
+    return 2 if bins < 40_000 else 4 if bins < 600_000 else 8
 
 
 def measured(x_us, seen):

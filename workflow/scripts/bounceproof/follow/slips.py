@@ -15,7 +15,7 @@ from . import smoother
 from .learn import start_steps
 from .material import BIN_S
 
-STRETCHES_S = (0.12, 0.35, 1.0)
+STRETCHES_S = (0.16, 0.7)
 TURNS = 3
 # In standard deviations of the expectation, and in us: less is no cycle.
 LEAST_SIGMAS, LEAST_US = 4.5, 100.0
