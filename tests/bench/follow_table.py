@@ -15,7 +15,6 @@ does. Exit code 1 where a figure is missed.
 
 import argparse
 import os
-import resource
 import sys
 import tempfile
 import time
@@ -353,8 +352,11 @@ def _follow_files(paths, facts, folder):
     from bounceproof.timemap import write_time_map
 
     began = time.process_time()
-    stem, sent, capture = (read_audio(paths[key]).samples for key in ("stem", "sent", "capture"))
-    laid = lay.lay_return(capture, RATE_HZ, stem[:, 0], sent[:, 0], facts, settings=SETTINGS, band_hz=BAND_HZ)
+    stem, capture = (read_audio(paths[key]).samples for key in ("stem", "capture"))
+    # As the rule does: what was sent belongs to nobody but the laying.
+    laid = lay.lay_return(
+        capture, RATE_HZ, stem[:, 0], read_audio(paths["sent"]).samples[:, 0], facts, settings=SETTINGS, band_hz=BAND_HZ
+    )
     write_float_wav(Path(folder) / "aligned.wav", laid.aligned, RATE_HZ)
     write_time_map(Path(folder) / "map.tsv", laid.time_map)
     return time.process_time() - began
@@ -413,7 +415,9 @@ def peak(job):
     import json
 
     _follow_files(*json.loads(job))
-    print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024**2)
+    # Not getrusage: what it tells of a new process includes the one that started it.
+    lines = Path("/proc/self/status").read_text().splitlines()
+    print(next(int(line.split()[1]) for line in lines if line.startswith("VmHWM")) * 1024 / 1e9)
 
 
 # --- the whole ---------------------------------------------------------------------------------------------------------------

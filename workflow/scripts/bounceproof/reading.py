@@ -81,13 +81,13 @@ def read_through(capture, capture_rate_hz, time_map, *, start_s, count, rate_hz)
 
     capture: one channel at capture_rate_hz. Where the result's samples lie further apart than the capture's (a lower rate,
     or a return read faster than it came), the capture is first limited to the band the result can hold.
-    Returns float64, shape (count,); method: module docstring.
+    Returns float32, shape (count,); method: module docstring.
     """
     step = capture_rate_hz / (rate_hz * time_map.mean_speed_ratio)
     if step > 1.1:
         capture, capture_rate_hz = _band_limited(capture, capture_rate_hz, step)
     reader = Reader(capture)
-    out = np.empty(count)
+    out = np.empty(count, dtype=np.float32)
     for first in range(0, count, BLOCK):
         last = min(count, first + BLOCK)
         stem_s = start_s + np.arange(first, last) / rate_hz

@@ -172,6 +172,8 @@ class _Laying:
         if straight is None and placed.reversed:
             raise _no_clicks(placed)
         found = follow_return(self, placed, straight)
+        # What was sent is not needed any more, and is as large as the capture.
+        self.sent = None
         time_map = in_stem_time(found.sent_map, self.facts, len(self.stem))
         windows = self._recognised(time_map, found.polarity, ENOUGH_WINDOWS)
         values = dict(found.values, likeness=mean_likeness(windows), likeness_by_chance=windows.chance)
@@ -197,7 +199,8 @@ class _Laying:
         if placing.time_map is not known:
             rate_hz, count = self.facts["sample_rate_hz"], len(self.stem)
             laid = read_through(self.samples, self.rate_hz, placing.time_map, start_s=0.0, count=count, rate_hz=rate_hz)
-            laid = (placing.polarity * laid * _heard(placing.time_map, count, rate_hz)).astype(np.float32)
+            laid *= np.float32(placing.polarity)
+            laid *= _heard(placing.time_map, count, rate_hz)
         elif placing.polarity != polarity:
             laid = -laid
         self._last_read = placing.time_map, placing.polarity, laid
@@ -228,7 +231,11 @@ def _heard(time_map, count, rate_hz):
 
     inner = minimum_filter1d(known.astype(np.float32), 2 * reach + 1, mode="nearest")
     smooth = uniform_filter1d(inner, 2 * reach + 1, mode="nearest")
-    return np.interp(np.arange(count) / rate_hz, time_map.stem_s, smooth).astype(np.float32)
+    out = np.empty(count, dtype=np.float32)
+    for first in range(0, count, 1 << 20):
+        last = min(count, first + (1 << 20))
+        out[first:last] = np.interp(np.arange(first, last) / rate_hz, time_map.stem_s, smooth)
+    return out
 
 
 def _polarity(placed):

@@ -45,9 +45,18 @@ def weighted_rms_us(first, second, stem, rate_hz):
     if not known.any():
         return float("nan")
     edges = np.clip(np.rint(second.stem_s * rate_hz).astype(int), 0, len(stem))
-    total = np.concatenate(([0.0], np.cumsum(np.square(np.asarray(stem, dtype=float)))))
-    weight = np.where(known, np.append(total[edges[1:]] - total[edges[:-1]], 0.0), 0.0)
+    weight = np.where(known, np.append(_energies(np.asarray(stem), edges), 0.0), 0.0)
     if not weight.any():
         return float("nan")
     error_us = 1e6 * (first.at(second.stem_s) - second.return_s)
     return float(np.sqrt(np.average(np.square(error_us - np.average(error_us, weights=weight)), weights=weight)))
+
+
+def _energies(stem, edges):
+    """Energy of the stem between each edge (sample) and the next, some thousand at a time."""
+    out = []
+    for k in range(0, edges.size - 1, 1 << 13):
+        some = edges[k : k + (1 << 13) + 1]
+        total = np.concatenate(([0.0], np.cumsum(np.square(stem[some[0] : some[-1]], dtype=float))))
+        out.append(np.diff(total[some - some[0]]))
+    return np.concatenate(out) if out else np.zeros(0)

@@ -14,7 +14,7 @@ from . import response, smoother
 from .learn import start_steps
 from .material import BIN_S
 
-CHUNK = 20
+CHUNK, ROWS = 20, 4096
 ANCHOR_SD_SAMPLES = 1e-4
 
 
@@ -32,7 +32,7 @@ class Joint(NamedTuple):
     offset_variance: float
 
 
-def solve(seen, theta, anchor, x_us, x0_us, model, *, pool, extra=None, inflate=1.0):
+def solve(seen, theta, anchor, x_us, x0_us, model, *, pool, extra=None):
     """Solve for the response with the map free to follow.
 
     seen: a Pass with its coupling; x_us: the map it was made with, x0_us: the smoothed map for unchanged theta (both per bin).
@@ -46,15 +46,23 @@ def solve(seen, theta, anchor, x_us, x0_us, model, *, pool, extra=None, inflate=
     answer = _answers(coupling, info, kept, steps)
     gram, _ = response.gram(seen.normal)
     right = seen.error_cross + coupling.T @ pooled(x0_us - x_us, pool).astype(np.float32) / pool
-    left = gram - coupling.T.astype(np.float64) @ answer
+    left = gram - _product(coupling, answer)
     left, right = _with_prior((left + left.T) / 2, right, theta, anchor)
     covariance = np.linalg.inv(left)
     covariance = (covariance + covariance.T) / 2
     change = covariance @ right
     root = _root(covariance)
-    variance = np.sum((answer @ root.astype(np.float32)) ** 2, axis=1) * inflate**2
-    mean = (info.astype(np.float64) @ answer) / max(info.sum(), 1e-300)
+    variance = np.concatenate(
+        [np.sum((answer[k : k + ROWS] @ root.astype(np.float32)) ** 2, axis=1) for k in range(0, len(answer), ROWS)]
+    )
+    mean = _product(info[:, None], answer)[0] / max(info.sum(), 1e-300)
     return Joint(theta + change, covariance, answer @ change.astype(np.float32), variance, float(mean @ covariance @ mean))
+
+
+def _product(one, other):
+    """one' @ other in double precision, some thousand rows at a time."""
+    parts = (slice(k, k + ROWS) for k in range(0, len(one), ROWS))
+    return sum(one[part].T.astype(np.float64) @ other[part].astype(np.float64) for part in parts)
 
 
 def pooled(values, pool):

@@ -66,9 +66,7 @@ class Scene(NamedTuple):
     stretch: np.ndarray
 
 
-def look(
-    sent, back, knots_u, theta, *, replayed=0.0, attenuate_us=None, want_response=False, pool=0, keep=None, reach=0
-):
+def look(sent, back, knots_u, theta, *, replayed=0.0, attenuate_us=None, want_response=False, pool=0, keep=None, reach=0):
     """Sweep over everything; returns a Pass. pool: also gather what `joint` needs, in groups of so many
     bins (0 = not). keep: weight of each frame. reach: more lags of the response's cross-correlation, to both sides."""
     bins = sent.bins
@@ -223,7 +221,9 @@ def _whitened(scene, back, knots_u, start, attenuate_us, want_response, keep, re
     if attenuate_us is not None:
         steep = _frame_energy(weight, _power(slope))
         weight = weight * _fade(attenuate_us, start, _most_off_us(left_over, steep, explained))
-    return White(*(fields.joined(weight * one) for one in (error, slope, stretch)), explained, left_over, loudness, stem_w, back_w)
+    return White(
+        *(fields.joined(weight * one) for one in (error, slope, stretch)), explained, left_over, loudness, stem_w, back_w
+    )
 
 
 def _frame_energy(weight, power):
