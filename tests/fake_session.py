@@ -79,6 +79,7 @@ def alignment(returned, *, level_db, method="follow", simulated=True, **more):
         "reason": None,
         "flags": [],
         "hints": [],
+        "remarks": [],
         "next_step": None,
         "method": method,
         "simulated": simulated,
@@ -100,7 +101,15 @@ def rejected(reason="its clicks are there but the music is not", *, simulated=Fa
     numbers = ("speed_percent", "polarity", "level_db", "start_click_return_s", "end_click_return_s", "clicks_only_rms_us")
     empty = dict.fromkeys((*numbers, "residual_rms_us", "offset_sigma_us"))
     step = "Record it again."
-    common = {"state": "rejected", "reason": reason, "flags": [], "hints": [], "next_step": step, "method": "clicks"}
+    common = {
+        "state": "rejected",
+        "reason": reason,
+        "flags": [],
+        "hints": [],
+        "remarks": [],
+        "next_step": step,
+        "method": "clicks",
+    }
     return {**common, "simulated": simulated, **empty, "capture": {"rate_hz": RATE_HZ, "channel": 0, "channels": 1}}
 
 

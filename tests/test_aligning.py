@@ -145,7 +145,7 @@ def test_of_two_channels_the_live_one_is_used_alone(live):
     laid = lay(both)
     alignment = placed(laid)
     assert alignment["capture"]["channel"] == live + 1
-    assert any(f"channel {live + 1}" in hint for hint in alignment["hints"])
+    assert any(f"channel {live + 1}" in remark for remark in alignment["remarks"])
     np.testing.assert_array_equal(laid.aligned, lay(capture).aligned)
 
 
@@ -432,9 +432,9 @@ def test_a_long_wait_before_the_transfer_is_found_across():
     assert np.abs(map_error_us(laid, recorded, SENT[1].facts)).max() < 8
 
 
-def test_clicks_of_a_neighbour_in_the_same_capture_are_only_a_hint():
+def test_clicks_of_a_neighbour_in_the_same_capture_are_only_a_remark():
     one, two = (record(SENT[number].samples, hiss_db=40, seed=number).capture for number in (1, 2))
     alignment = placed(lay(np.concatenate((one, two)), 1))
     assert alignment["flags"] == []
     # Which clicks are met on the way depends on where the first look ends: all of this capture is within it.
-    assert any("bass" in hint for hint in alignment["hints"])
+    assert any("bass" in remark for remark in alignment["remarks"])

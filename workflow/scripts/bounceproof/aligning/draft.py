@@ -1,7 +1,7 @@
 """alignment.json while it is being filled.
 
-Conventions: flags are single words for tables and the terminal, hints sentences for a person; a level or time that was not
-measured is None.
+Conventions: flags are single words for tables and the terminal, hints their sentences for a person, remarks sentences on what
+needs nothing done; a level or time that was not measured is None.
 """
 
 from bounceproof.aligning.channels import is_silent
@@ -43,7 +43,7 @@ class Draft:
 
     def __init__(self, channel, method, notes):
         self.channel = channel
-        self.flags, self.hints = [], [*channel.hints, *notes]
+        self.flags, self.hints, self.remarks = [], [], [*channel.hints, *notes]
         self._next_step = None
         self.values = {
             "method": method,
@@ -103,7 +103,7 @@ class Draft:
             others = ", ".join(
                 names.get(number, f"number {number}") for number in sorted({number for number, _ in placed.others})
             )
-            self.hints.append(f"Clicks of other transfers are in the capture too: {others}.")
+            self.remarks.append(f"Clicks of other transfers are in the capture too: {others}.")
 
     def note_reach(self, time_map, capture_s):
         lost_s = max(0.0, time_map.stem_s[-1] - float(time_map.stem_at(capture_s))) + max(0.0, float(time_map.stem_at(0.0)))
@@ -125,6 +125,7 @@ class Draft:
             "reason": reason,
             "flags": self.flags,
             "hints": self.hints,
+            "remarks": self.remarks,
             "next_step": self._next_step,
             **self.values,
         }

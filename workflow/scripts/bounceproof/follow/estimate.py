@@ -23,13 +23,16 @@ NEARLY_SETTLED = 3.0
 # Of a joint step's change of the response this share is taken: its constant overshoots where whitening and response differ most.
 JOINT_SHARE = 0.75
 # Joint steps: at least two, then until the map and its constant stand still.
-JOINT_STEPS = 5
-CONSTANT_STILL_US = 0.1
+JOINT_STEPS = 8
+# The constant stands still when it moves by less than these shares of its own and of the map's standard deviation.
+CONSTANT_STILL, MAP_STILL = 0.5, 0.4
+# A return of which no more than this share of power is not the stem itself came through no tape.
+COPY_LEFT = 3e-6
 # What the reading, the knots and a response that never stands quite still leave over however loud the music is.
 FLOOR_US = 0.08
-# The constant rests on one response for clicks and music; over simulated returns it strays four times as far as its covariance
+# The constant rests on one response for clicks and music; over simulated returns it strays some twice as far as its covariance
 # says, and by a tenth of a microsecond however loud the music is.
-OFFSET_DOUBT, OFFSET_FLOOR_US = 4.0, 0.1
+OFFSET_DOUBT, OFFSET_FLOOR_US = 2.5, 0.1
 
 
 class Estimate(NamedTuple):
@@ -65,6 +68,9 @@ def estimate(sent, back, line, x_us, anchor, *, click_spans=(), extra=None, base
     base_us: a slow course, per bin, about which the speed process is at home (batteries that fade, a changed speed).
     """
     watch = watch or (lambda *_: None)
+    theta = _plain_copy(sent, back, line)
+    if theta is not None:
+        return _finish(sent, back, line, np.zeros(x_us.size), theta, 0.5, anchor, None, extra, base_us, watch)
     for _ in range(SETTLING):
         theta = response.solve(first_normal(sent, back, knots(line, x_us)))
         correction, sd_us = settle.settle(sent, back, knots(line, x_us), theta)
@@ -94,6 +100,21 @@ def estimate(sent, back, line, x_us, anchor, *, click_spans=(), extra=None, base
         if k >= LEARN_AT[-1] and not slipped and _settled(step, smoothed.variance, seen.info, NEARLY_SETTLED):
             break
     return _finish(sent, back, line, x_us, theta, replayed, anchor, model, extra, base_us, watch)
+
+
+def _plain_copy(sent, back, line):
+    """The response of a plain copy (a wire, a digital loop), where the return read along `line` is one; else None.
+
+    No fit starts as near to it as the copy itself, and none gets there where the stem is a few steady tones.
+    """
+    heard = back.through(knots(line, np.zeros(sent.bins)), 0, sent.samples.size)
+    power = float(np.dot(sent.samples, sent.samples))
+    gain = float(np.dot(sent.samples, heard)) / max(power, 1e-30)
+    left = heard - np.float32(gain) * sent.samples
+    left -= left.mean()
+    if not power or not gain or np.dot(left, left) > COPY_LEFT * gain**2 * power:
+        return None
+    return response.pulse(gain)
 
 
 def _smoothed(z, info, model, extra, base_us):
@@ -132,6 +153,7 @@ def _finish(sent, back, line, x_us, theta, replayed, anchor, model, extra, base_
         seen = sweep.look(sent, back, knots(line, x_us), theta, replayed=replayed, pool=pool)
         replayed = seen.replayed
         z = measured(x_us, seen)
+        model = model or learn.learn(learn.Evidence(z - base_us, seen.info, BIN_S, extra=extra), learn.UNKNOWN)
         smoothed = _smoothed(z, seen.info, model, extra, base_us)
         both = joint.solve(seen, theta, anchor, x_us, smoothed.mean_us, model, pool=pool, extra=extra)
         before = x_us
@@ -140,7 +162,8 @@ def _finish(sent, back, line, x_us, theta, replayed, anchor, model, extra, base_
         theta = theta + JOINT_SHARE * (both.theta - theta)
         watch(f"joint {k}", x_us, smoothed.variance + added, model)
         moved = np.average(x_us - before, weights=seen.info + 1e-300)
-        still = max(CONSTANT_STILL_US, 0.5 * np.sqrt(max(both.offset_variance, 0.0)))
+        spread = np.average(smoothed.variance + added, weights=seen.info + 1e-300)
+        still = np.sqrt(max(CONSTANT_STILL**2 * both.offset_variance, MAP_STILL**2 * spread))
         if k > 0 and abs(moved) < still and _settled(x_us - before, smoothed.variance + added, seen.info):
             break
     pull, added = (joint.spread(one, pool, x_us.size) for one in (JOINT_SHARE * both.pull_us, both.variance))
@@ -148,11 +171,11 @@ def _finish(sent, back, line, x_us, theta, replayed, anchor, model, extra, base_
     if np.any(info != seen.info):
         smoothed = _smoothed(z, info, model, extra, base_us)
     checked = doubt.doubt(z, smoothed.mean_us, info, smoothed.variance)
-    offset = both.offset_variance * OFFSET_DOUBT**2 + OFFSET_FLOOR_US**2
+    offset = max(both.offset_variance, 0.0) * (OFFSET_DOUBT * checked.inflation) ** 2 + OFFSET_FLOOR_US**2
     variance = (smoothed.variance + added) * checked.inflation**2 + FLOOR_US**2 + offset
     return Estimate(
         smoothed.mean_us + pull, variance, smoothed.variance, info, z + pull, line, theta, both.covariance, model,
-        seen.explained, seen.left_over, checked, checked.inflation * float(np.sqrt(max(both.offset_variance, 0.0))),
+        seen.explained, seen.left_over, checked, float(np.sqrt(offset)),
     )  # fmt: skip
 
 

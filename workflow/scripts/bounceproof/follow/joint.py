@@ -15,7 +15,7 @@ from .learn import start_steps
 from .material import BIN_S
 
 CHUNK, ROWS = 20, 4096
-ANCHOR_SD_SAMPLES = 1e-4
+ANCHOR_SD_SAMPLES, ANCHOR_SHARE = 1e-4, 1.0
 
 
 class Joint(NamedTuple):
@@ -91,7 +91,8 @@ def _with_prior(left, right, theta, anchor):
     prior = response.prior_precision(max(anchor.gain(theta), 1e-12))
     slope = anchor.slope(theta)
     delay, _ = anchor.delay(theta, within=2)
-    sure = 1 / ANCHOR_SD_SAMPLES**2
+    # However loud the music, its say must not outweigh what counts as no delay.
+    sure = max(1 / ANCHOR_SD_SAMPLES**2, ANCHOR_SHARE * np.trace(left) / float(slope @ slope))
     left = left + np.diag(prior) + sure * np.outer(slope, slope)
     return left, right - prior * theta - sure * slope * delay
 

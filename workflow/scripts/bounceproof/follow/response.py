@@ -113,6 +113,11 @@ def solve(normal, gain=None):
     return np.linalg.solve(t + np.diag(prior_precision(gain)), b)
 
 
+def pulse(gain):
+    """The theta of a plain gain without delay."""
+    return gain * (basis()[1] == 0).astype(float)
+
+
 def spectrum(theta, size):
     """Transfer function of theta on fft's rfft grid of `size`, lag 0 at time 0."""
     taps = basis()[0] @ theta

@@ -160,7 +160,7 @@ def _off_speed(knots_u):
 
 
 def _share(replayed, told):
-    """The share of the response that is the replay's, from what the pass told about its error; about half where it tells nothing."""
+    """The share of the response that is the replay's, from what the pass told about it; half where it tells nothing."""
     along, own = told
     precision = SHARE_SD**-2
     # The map has given way to some of it already, and does so less the better the share is known.
