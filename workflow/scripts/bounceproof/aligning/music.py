@@ -96,9 +96,9 @@ def _spectrum_matched(stem, laid):
 
 
 def _filtered(samples, impulse):
-    from scipy.signal import oaconvolve
+    from bounceproof.spectra import convolved
 
-    return oaconvolve(samples, impulse.astype(np.float32), mode="same")
+    return convolved(samples, impulse.astype(np.float32))
 
 
 def _long_term(samples):

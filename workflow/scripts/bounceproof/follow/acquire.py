@@ -28,7 +28,7 @@ ALIKE = 0.8
 # Lowest frequency compared, and the one where this share of the evened music or more lies above it.
 LOW_HZ, ENOUGH_ABOVE = (60.0, 160.0), 0.3
 # Chunks in a row for which music that was lost is sought at other speeds and far away.
-LEAPS = 5
+LEAPS, LEAST_LOUD = 5, 6
 # Two neighbours whose places differ by more than this (share of the time between, and s) lie on two sides of a jump.
 BREAK_SPEED, BREAK_S = 0.05, 0.003
 
@@ -282,6 +282,8 @@ def _best_tube(finder, windows, a, b, search, carried, stiffness, heard, *, usua
     if narrow.worth >= (0.5 if narrow.agreed else 0.3) * least and (narrow.agreed or usual > 0):
         return narrow
     found = [one for one in (narrow, *(tube(width) for width in search.half_widths_s[1:])) if one.agreed]
+    # Few windows prove no other speed.
+    patient = patient and np.count_nonzero(loud) >= LEAST_LOUD
     if patient and max([0.0, *(one.worth for one in found)]) <= 0.6 * least:
         found += [one for turn in search.turns if (one := tube(search.half_widths_s[1], turn)).agreed]
     if patient and onward and max([0.0, *(one.worth for one in found)]) <= 0.6 * least:

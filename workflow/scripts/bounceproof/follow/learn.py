@@ -14,7 +14,7 @@ from .speed import Line, Noise, SpeedModel, discretise
 LINE_PRICE = 8.0
 LINE_BAND_HZ = (0.3, 60.0)
 MOST_LINES = 6
-PIECE_S = 24.0
+PIECE_S = 16.0
 # Where nothing is known yet: between a pocket machine and a good deck, and free enough to follow both.
 UNKNOWN = SpeedModel(150.0, (Noise(2500.0, 4.0), Noise(1000.0, 25.0)))
 _LIMITS = {"drift": (1e-3, 3e4), "level": (1e-4, 5e4), "slow": (0.2, 8.0), "fast": (6.0, 120.0), "width": (0.004, 0.5)}
