@@ -8,11 +8,12 @@ from typing import NamedTuple
 import numpy as np
 
 from . import constant, doubt, joint, learn, response, settle, slips, smoother, sweep
-from .material import BIN_S, bin_times
+from .material import BIN, BIN_S, bin_times
 
 # Settled once; again where that moved the map by more than this, which the response was not made for.
 SETTLING, SETTLED_US = 3, 250.0
 START_SD_US = (200.0, 500.0)
+CLICK_SD_US = 40.0
 # Steps before the response is solved jointly: at least until the speed process is learned twice, at most so many.
 LEARN_AT = (0, 1)
 MOST_STEPS = 7
@@ -78,8 +79,11 @@ def estimate(sent, back, line, x_us, anchor, *, click_spans=(), extra=None, base
         watch("settled", x_us, np.ones(x_us.size), model)
         if np.std(correction) < SETTLED_US:
             break
-    x_us, theta, within = _first_constant(sent, back, line, x_us, anchor, click_spans)
+    x_us, theta, within, clicks = _first_constant(sent, back, line, x_us, anchor, click_spans)
     distrust, replayed = np.clip(2 * sd_us, *START_SD_US), 0.5
+    for click in clicks:
+        # Found by matched filter, seconds of silence away from the music: the music's doubt is not theirs.
+        distrust[max(0, click.span[0] // BIN - 8) : click.span[1] // BIN + 8] = CLICK_SD_US
     for k in range(MOST_STEPS):
         seen = sweep.look(sent, back, knots(line, x_us), theta, replayed=replayed, attenuate_us=distrust, want_response=True)
         replayed = seen.replayed
@@ -138,13 +142,13 @@ def _settled(step_us, variance, info, share=SETTLED_SHARE):
 
 
 def _first_constant(sent, back, line, x_us, anchor, click_spans):
-    """Map and response with the clicks and the music reconciled: (x_us, theta, how far the anchor may still move)."""
+    """Map and response with the clicks and the music reconciled: (x_us, theta, how far the anchor may still move, clicks)."""
     clicks, polarity = constant.place(sent, back, knots(line, x_us), click_spans)
     if not clicks:
         normal = first_normal(sent, back, knots(line, x_us))
-        return *anchored(x_us, response.solve(normal), normal, anchor, line), 4
+        return *anchored(x_us, response.solve(normal), normal, anchor, line), 4, []
     x_us, normal = constant.reconcile(sent, back, line, x_us, clicks, polarity, anchor)
-    return *anchored(x_us, response.solve(normal), normal, anchor, line, within=3), 2
+    return *anchored(x_us, response.solve(normal), normal, anchor, line, within=3), 2, clicks
 
 
 def _finish(sent, back, line, x_us, theta, replayed, anchor, model, extra, base_us, watch):

@@ -85,7 +85,7 @@ def follow(
     extra = jumps.extra(course.events, heard.bins)
     within = _masked(back, line, course)
     found = estimate.estimate(heard, within, line, course.x_us, anchor, click_spans=spans, extra=extra, base_us=course.base_us)
-    return _followed(heard, back, _with_odd_parts(found, course), anchor, anchored_by, course, finder)
+    return _followed(heard, back, _with_odd_parts(found, course), anchor, anchored_by, course, finder, spans)
 
 
 def _masked(back, line, course):
@@ -311,10 +311,10 @@ def make_anchor(heard, spans):
     return response.Anchor(np.array_split(heard.samples, max(1, heard.samples.size // (response.Anchor.SIZE // 2)))), "music"
 
 
-def _followed(heard, back, found, anchor, anchored_by, course, finder):
+def _followed(heard, back, found, anchor, anchored_by, course, finder, clicks):
     t = bin_times(heard.bins)
     u = estimate.knots(found.line, found.x_us)
-    known = _known(t, u, back, found, course, finder)
+    known = _known(t, u, back, found, course, finder, clicks)
     sigma = np.where(known, np.sqrt(found.variance), np.inf)
     _, polarity = anchor.delay(found.theta, within=2)
     return Followed(
@@ -344,14 +344,16 @@ def _followed(heard, back, found, anchor, anchored_by, course, finder):
     )
 
 
-def _known(t, u, back, found, course, finder):
+def _known(t, u, back, found, course, finder, clicks):
     """Which bins are aligned (bool): inside the capture, the music there, no swoop, and no stretch of the stem that is
     missing."""
     known = (u >= 0) & (u <= back.seconds) & (np.gradient(u, t) > LEAST_ADVANCE)
     for event in course.events:
         if event.wide:
             known &= (t < event.first_s) | (t > event.last_s)
-    return known & ~course.lost & (~_lost(t, found, finder, known & ~course.odd) | course.odd)
+    # A click that was damaged says nothing about the music after it.
+    music = np.all([(t < a / WORK_HZ - 0.1) | (t > b / WORK_HZ + 0.1) for a, b in clicks], axis=0) if clicks else True
+    return known & ~course.lost & (~_lost(t, found, finder, known & ~course.odd & music) | course.odd)
 
 
 def _lost(t, found, finder, known):
