@@ -353,23 +353,31 @@ def _known(t, u, back, found, course, finder, clicks):
             known &= (t < event.first_s) | (t > event.last_s)
     # A click that was damaged says nothing about the music after it.
     music = np.all([(t < a / WORK_HZ - 0.1) | (t > b / WORK_HZ + 0.1) for a, b in clicks], axis=0) if clicks else True
-    return known & ~course.lost & (~_lost(t, found, finder, known & ~course.odd & music) | course.odd)
+    return known & ~course.lost & (~_lost(t, found, finder, known & ~course.odd, music) | course.odd)
 
 
-def _lost(t, found, finder, known):
-    """Bins in stretches of LOST_S or longer in which nothing of loud music came back, up to the music that did."""
+def _lost(t, found, finder, known, music):
+    """Bins in stretches of LOST_S or longer in which nothing of loud music came back, up to the music that did.
+
+    music: which bins (bool) are no click: clicks help to say what usually comes back, but are not missed themselves.
+    """
     place = np.clip((t * acquire.RATE_HZ / acquire.HOP).astype(int), 0, finder.power.size - 1)
     loud = (finder.power > 1e-2 * finder.power.max())[place] & known
-    width = round(LOST_S / BIN_S)
-    total = [_running(np.where(loud, one, 0.0), width) for one in (found.explained, found.left_over, loud.astype(float))]
-    share = total[0] / np.maximum(total[0] + total[1], 1e-30)
-    enough = total[2] > 0.25 * width
+    enough, share = _came_back(found, loud)
     if not enough.any():
         return np.zeros(t.size, bool)
     usual = np.median(share[enough])
-    absent = enough & (share < LOST_SHARE * usual) & (share < 0.25)
+    missed, of_music = _came_back(found, loud & music)
+    absent = missed & (of_music < LOST_SHARE * usual) & (of_music < 0.25)
     present = enough & ~absent & loud
     return _grown(absent, present)
+
+
+def _came_back(found, loud):
+    """(which bins have enough loud ones about them, share of those that the stem explains), over LOST_S."""
+    width = round(LOST_S / BIN_S)
+    total = [_running(np.where(loud, one, 0.0), width) for one in (found.explained, found.left_over, loud.astype(float))]
+    return total[2] > 0.25 * width, total[0] / np.maximum(total[0] + total[1], 1e-30)
 
 
 def _grown(absent, present):
