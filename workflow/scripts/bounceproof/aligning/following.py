@@ -65,6 +65,7 @@ def follow_return(laying, placed, straight):
         "residual_expected_us": found.residual_expected_us / factor,
         "offset_sigma_us": found.offset_sigma_us / factor,
         "sigma_inflation": found.inflation,
+        "explained_share": found.explained,
         "anchored_by": found.anchored_by,
         "jumps": jumps,
         "spans_s": spans_s,

@@ -22,6 +22,8 @@ _QUIET_S = 2.0
 _FADE_S = 0.004
 # To know a stem by its music so many windows are enough.
 ENOUGH_WINDOWS = 240
+# A return of which the stem explains no more than this (share of power, whitened) is compared with the other tracks.
+DOUBTED_SHARE = 0.3
 
 
 class Laid(NamedTuple):
@@ -107,7 +109,7 @@ class _Laying:
         if self.settings["method"] != "follow":
             return self._by_clicks(placed, straight)
         placing = self._followed(placed, straight)
-        if any(word == "music lost" for word, *_ in placing.flags):
+        if any(word == "music lost" for word, *_ in placing.flags) or placing.values["explained_share"] < DOUBTED_SHARE:
             doubt = WrongMusic("Much of the music is not this track's.", "")
             other = self._named(doubt, placed, straight)
             if other is not doubt:

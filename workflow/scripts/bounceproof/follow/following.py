@@ -340,7 +340,7 @@ def _followed(heard, back, found, anchor, anchored_by, course, finder, clicks):
         response_hz=WORK_HZ,
         anchored_by=anchored_by,
         speed_model=found.model,
-        explained=float(found.explained.sum() / max(found.explained.sum() + found.left_over.sum(), 1e-30)),
+        explained=_usual_share(t, found, finder, known),
     )
 
 
@@ -371,6 +371,13 @@ def _lost(t, found, finder, known, music):
     absent = missed & (of_music < LOST_SHARE * usual) & (of_music < 0.25)
     present = enough & ~absent & loud
     return _grown(absent, present)
+
+
+def _usual_share(t, found, finder, known):
+    """The median over the music of the share that the stem explains; 0 where there is none."""
+    place = np.clip((t * acquire.RATE_HZ / acquire.HOP).astype(int), 0, finder.power.size - 1)
+    enough, share = _came_back(found, (finder.power > 1e-2 * finder.power.max())[place] & known)
+    return float(np.median(share[enough])) if enough.any() else 0.0
 
 
 def _came_back(found, loud):
