@@ -30,7 +30,8 @@ class Followed:
     in sent seconds that are aligned. flutter: a Flutter or None. response_taps: at response_hz, the first at response_first_lag.
     missing: share of the capture that is missing in many pieces, where that is why it cannot be placed; ambiguous: it fits
     at several
-    places. anchored_by: "clicks" or "music". speed_model: the speed process as learned. explained: median share (whitened) of the return that is
+    places. anchored_by: "clicks" or "music".
+    speed_model: the speed process as learned. explained: median share (whitened) of the return that is
     the stem's. flags: words; hints: sentences.
     """
 
