@@ -71,7 +71,7 @@ def estimate(sent, back, line, x_us, anchor, *, click_spans=(), extra=None, base
     watch = watch or (lambda *_: None)
     theta = _plain_copy(sent, back, line)
     if theta is not None:
-        return _finish(sent, back, line, np.zeros(x_us.size), theta, 0.5, anchor, None, extra, base_us, watch)
+        return _finish(sent, back, line, np.zeros(x_us.size), theta, 0.5, anchor, None, extra, base_us, None, watch)
     for _ in range(SETTLING):
         theta = response.solve(first_normal(sent, back, knots(line, x_us)))
         correction, sd_us = settle.settle(sent, back, knots(line, x_us), theta)
@@ -81,9 +81,11 @@ def estimate(sent, back, line, x_us, anchor, *, click_spans=(), extra=None, base
             break
     x_us, theta, within, clicks = _first_constant(sent, back, line, x_us, anchor, click_spans)
     distrust, replayed = np.clip(2 * sd_us, *START_SD_US), 0.5
+    sure = np.zeros(x_us.size, dtype=bool)
     for click in clicks:
         # Found by matched filter, seconds of silence away from the music: the music's doubt is not theirs.
         distrust[max(0, click.span[0] // BIN - 8) : click.span[1] // BIN + 8] = CLICK_SD_US
+        sure[max(0, click.span[0] // BIN - 8) : click.span[1] // BIN + 8] = True
     for k in range(MOST_STEPS):
         seen = sweep.look(sent, back, knots(line, x_us), theta, replayed=replayed, attenuate_us=distrust, want_response=True)
         replayed = seen.replayed
@@ -97,13 +99,13 @@ def estimate(sent, back, line, x_us, anchor, *, click_spans=(), extra=None, base
         distrust = np.sqrt(4 * smoothed.variance + step**2)
         x_us, slipped = smoothed.mean_us, False
         if k >= LEARN_AT[-1]:
-            x_us, distrust, slipped = _without_slips(x_us, z, seen.info, model, distrust, extra, base_us)
+            x_us, distrust, slipped = _without_slips(x_us, z, seen.info, model, distrust, extra, base_us, sure)
         theta = response.reshaped(response.solve(seen.normal), seen.normal, gain=seen.gain)
         x_us, theta = anchored(x_us, theta, seen.normal, anchor, line, within=within)
         watch(k, x_us, smoothed.variance, model)
         if k >= LEARN_AT[-1] and not slipped and _settled(step, smoothed.variance, seen.info, NEARLY_SETTLED):
             break
-    return _finish(sent, back, line, x_us, theta, replayed, anchor, model, extra, base_us, watch)
+    return _finish(sent, back, line, x_us, theta, replayed, anchor, model, extra, base_us, sure, watch)
 
 
 def _plain_copy(sent, back, line):
@@ -126,9 +128,9 @@ def _smoothed(z, info, model, extra, base_us):
     return smoothed._replace(mean_us=smoothed.mean_us + base_us)
 
 
-def _without_slips(x_us, z, info, model, distrust, extra, base_us):
+def _without_slips(x_us, z, info, model, distrust, extra, base_us, sure):
     """Stretches on the wrong cycle put back where the rest expects them: (x_us, distrust, whether there were any)."""
-    rest = slips.expected(x_us - base_us, z - base_us, info, model, extra=extra)
+    rest = slips.expected(x_us - base_us, z - base_us, info, model, extra=extra, sure=sure)
     if rest is None:
         return x_us, distrust, False
     wide = np.minimum(2 * rest.sd_us, START_SD_US[1])
@@ -151,7 +153,7 @@ def _first_constant(sent, back, line, x_us, anchor, click_spans):
     return *anchored(x_us, response.solve(normal), normal, anchor, line, within=3), 2, clicks
 
 
-def _finish(sent, back, line, x_us, theta, replayed, anchor, model, extra, base_us, watch):
+def _finish(sent, back, line, x_us, theta, replayed, anchor, model, extra, base_us, sure, watch):
     pool = pool_for(x_us.size)
     for k in range(JOINT_STEPS):
         seen = sweep.look(sent, back, knots(line, x_us), theta, replayed=replayed, pool=pool)
@@ -171,7 +173,9 @@ def _finish(sent, back, line, x_us, theta, replayed, anchor, model, extra, base_
         if k > 0 and abs(moved) < still and _settled(x_us - before, smoothed.variance + added, seen.info):
             break
     pull, added = (joint.spread(one, pool, x_us.size) for one in (JOINT_SHARE * both.pull_us, both.variance))
-    info = np.where(slips.suspects(smoothed.mean_us - base_us, z - base_us, seen.info, model, extra=extra), 0.0, seen.info)
+    info = np.where(
+        slips.suspects(smoothed.mean_us - base_us, z - base_us, seen.info, model, extra=extra, sure=sure), 0.0, seen.info
+    )
     if np.any(info != seen.info):
         smoothed = _smoothed(z, info, model, extra, base_us)
     checked = doubt.doubt(z, smoothed.mean_us, info, smoothed.variance)

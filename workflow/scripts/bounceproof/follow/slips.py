@@ -31,15 +31,16 @@ class Rest(NamedTuple):
     sd_us: np.ndarray
 
 
-def suspects(x_us, z_us, info, model, *, extra=None):
-    """Which bins (bool) are suspected of lying on the wrong cycle."""
-    return np.repeat(_pooled_suspects(*_pooled(x_us, z_us, info), model, _sooner(extra)), POOL)[: x_us.size]
+def suspects(x_us, z_us, info, model, *, extra=None, sure=None):
+    """Which bins (bool) are suspected of lying on the wrong cycle; never those that are `sure` (bool per bin, or None)."""
+    found = _pooled_suspects(*_pooled(x_us, z_us, info), model, _sooner(extra), _pooled_sure(sure))
+    return np.repeat(found, POOL)[: x_us.size]
 
 
-def expected(x_us, z_us, info, model, *, extra=None):
+def expected(x_us, z_us, info, model, *, extra=None, sure=None):
     """The suspects of a map and where the rest expects it (Rest), or None where there are none."""
     x, z, j = _pooled(x_us, z_us, info)
-    suspect = _pooled_suspects(x, z, j, model, _sooner(extra))
+    suspect = _pooled_suspects(x, z, j, model, _sooner(extra), _pooled_sure(sure))
     if not suspect.any():
         return None
     rest = smoother.smooth(z, np.where(suspect, 0.0, j), start_steps(model, BIN_S * POOL), extra=_sooner(extra))
@@ -66,11 +67,15 @@ def _pooled(x_us, z_us, info):
     return x.mean(axis=1), (j * z).sum(axis=1) / np.maximum(total, 1e-300), total
 
 
+def _pooled_sure(sure):
+    return None if sure is None else np.pad(sure, (0, -sure.size % POOL)).reshape(-1, POOL).any(axis=1)
+
+
 def _sooner(extra):
     return None if extra is None else (np.asarray(extra[0]) // POOL, extra[1], extra[2])
 
 
-def _pooled_suspects(x_us, z_us, info, model, extra):
+def _pooled_suspects(x_us, z_us, info, model, extra, sure):
     steps = start_steps(model, BIN_S * POOL)
     loud = info > 1e-6 * np.max(info, initial=0.0)
     found = np.zeros(x_us.size, dtype=bool)
@@ -81,4 +86,4 @@ def _pooled_suspects(x_us, z_us, info, model, extra):
             others = smoother.smooth(z_us, np.where(out, 0.0, info), steps, extra=extra)
             far = np.abs(x_us - others.mean_us) > np.maximum(LEAST_SIGMAS * np.sqrt(others.variance), LEAST_US)
             found |= np.isin(stretch, np.unique(stretch[out & far & loud]))
-    return found
+    return found if sure is None else found & ~sure
