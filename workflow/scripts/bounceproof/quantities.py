@@ -21,9 +21,6 @@ def power_db(ratio):
         return 10.0 * np.log10(ratio)
 
 
-_PIECE = 1 << 20
-
-
 def amplitude_from_db(level_db):
     """The amplitude ratio of a level in dB (scalar or array)."""
     return 10.0 ** (np.asarray(level_db, dtype=float)[()] / 20.0)
@@ -40,6 +37,9 @@ def rms(samples, axis=-1):
     if samples.shape[axis] == 0:
         return np.zeros(np.delete(samples.shape, axis))[()]
     return np.sqrt(np.mean(np.square(samples), axis=axis))
+
+
+_PIECE = 1 << 20
 
 
 def rms_dbfs(samples):

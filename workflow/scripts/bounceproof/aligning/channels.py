@@ -15,12 +15,12 @@ SILENT_DBFS = -100.0
 
 
 class Channel(NamedTuple):
-    """The chosen channel: samples (float32, mean taken off), its number, what the capture is like, hints for a person."""
+    """The chosen channel: samples (float32, mean taken off), its number, what the capture is like, remarks for a person."""
 
     samples: np.ndarray
     number: int
     facts: dict
-    hints: list
+    remarks: list
 
 
 def choose_channel(capture, rate_hz, *, wanted=None):
@@ -30,7 +30,7 @@ def choose_channel(capture, rate_hz, *, wanted=None):
     """
     levels_dbfs = [_level_dbfs(capture[:, c], rate_hz) for c in range(capture.shape[1])]
     number = wanted if wanted and wanted <= capture.shape[1] else 1 + int(np.argmax(levels_dbfs))
-    hints = [] if wanted or capture.shape[1] == 1 else [_which(number, levels_dbfs)]
+    remarks = [] if wanted or capture.shape[1] == 1 else [_which(number, levels_dbfs)]
     samples = np.ascontiguousarray(capture[:, number - 1], dtype=np.float32)
     mean = float(np.mean(samples, dtype=float))
     facts = {
@@ -43,7 +43,7 @@ def choose_channel(capture, rate_hz, *, wanted=None):
         "dc_dbfs": float(amplitude_db(mean)),
         "channel_levels_dbfs": levels_dbfs,
     }
-    return Channel(samples - np.float32(mean), number, facts, hints)
+    return Channel(samples - np.float32(mean), number, facts, remarks)
 
 
 def _level_dbfs(samples, rate_hz):

@@ -43,7 +43,7 @@ class Draft:
 
     def __init__(self, channel, method, notes):
         self.channel = channel
-        self.flags, self.hints, self.remarks = [], [], [*channel.hints, *notes]
+        self.flags, self.hints, self.remarks = [], [], [*channel.remarks, *notes]
         self._next_step = None
         self.values = {
             "method": method,

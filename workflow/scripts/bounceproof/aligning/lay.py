@@ -82,7 +82,7 @@ class _Laying:
         self.draft, self.samples, self.rate_hz = draft, draft.channel.samples, rate_hz
         self.stem, self.sent, self.facts = stem, sent, facts
         self.settings, self.band_hz, self._others = settings, band_hz, others
-        self._whose_clicks, self._last_read = "", (None, None, None)
+        self._whose_clicks, self._last_read = "", (None, None)
 
     def laid(self, names):
         placed = place_clicks(self.samples, self.rate_hz, self.facts, speed_search_percent=self.settings["speed_search_percent"])
@@ -197,15 +197,13 @@ class _Laying:
 
     def _read(self, placing):
         """The return through a map, polarity as sent, silent where the map is not known; the last one read is kept."""
-        known, polarity, laid = self._last_read
+        known, laid = self._last_read
         if placing.time_map is not known:
             rate_hz, count = self.facts["sample_rate_hz"], len(self.stem)
             laid = read_through(self.samples, self.rate_hz, placing.time_map, start_s=0.0, count=count, rate_hz=rate_hz)
             laid *= np.float32(placing.polarity)
             laid *= _heard(placing.time_map, count, rate_hz)
-        elif placing.polarity != polarity:
-            laid = -laid
-        self._last_read = placing.time_map, placing.polarity, laid
+            self._last_read = placing.time_map, laid
         return laid
 
     def _quiet(self, placed):

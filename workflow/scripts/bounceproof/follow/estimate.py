@@ -84,8 +84,8 @@ def estimate(sent, back, line, x_us, anchor, *, click_spans=(), extra=None, base
     sure = np.zeros(x_us.size, dtype=bool)
     for click in clicks:
         # Found by matched filter, seconds of silence away from the music: the music's doubt is not theirs.
-        distrust[max(0, click.span[0] // BIN - 8) : click.span[1] // BIN + 8] = CLICK_SD_US
         sure[max(0, click.span[0] // BIN - 8) : click.span[1] // BIN + 8] = True
+    distrust[sure] = CLICK_SD_US
     for k in range(MOST_STEPS):
         seen = sweep.look(sent, back, knots(line, x_us), theta, replayed=replayed, attenuate_us=distrust, want_response=True)
         replayed = seen.replayed

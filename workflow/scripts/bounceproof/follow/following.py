@@ -150,7 +150,7 @@ class Course(NamedTuple):
 
 def _course(finder, path, line, heard):
     """The coarse path as a map; where its speed strays far from the line's it is found once more along itself."""
-    loud = finder.power > 1e-2 * finder.power.max()
+    loud = finder.loud(slice(None), down=1e-2)
     lost = _lost_windows(path, loud)
     some = jumps.events(path._replace(heard=path.heard & ~lost), loud & ~lost)
     for _ in range(4):
@@ -361,8 +361,7 @@ def _lost(t, found, finder, known, music):
 
     music: which bins (bool) are no click: clicks help to say what usually comes back, but are not missed themselves.
     """
-    place = np.clip((t * acquire.RATE_HZ / acquire.HOP).astype(int), 0, finder.power.size - 1)
-    loud = (finder.power > 1e-2 * finder.power.max())[place] & known
+    loud = _loud(t, finder) & known
     enough, share = _came_back(found, loud)
     if not enough.any():
         return np.zeros(t.size, bool)
@@ -375,9 +374,14 @@ def _lost(t, found, finder, known, music):
 
 def _usual_share(t, found, finder, known):
     """The median over the music of the share that the stem explains; 0 where there is none."""
-    place = np.clip((t * acquire.RATE_HZ / acquire.HOP).astype(int), 0, finder.power.size - 1)
-    enough, share = _came_back(found, (finder.power > 1e-2 * finder.power.max())[place] & known)
+    enough, share = _came_back(found, _loud(t, finder) & known)
     return float(np.median(share[enough])) if enough.any() else 0.0
+
+
+def _loud(t, finder):
+    """Which bins (bool) hold music that cannot be missed."""
+    place = np.clip((t * acquire.RATE_HZ / acquire.HOP).astype(int), 0, finder.power.size - 1)
+    return finder.loud(place, down=1e-2)
 
 
 def _came_back(found, loud):

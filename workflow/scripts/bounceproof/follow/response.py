@@ -73,17 +73,17 @@ class Normal(NamedTuple):
         return Normal(self.auto + other.auto, self.cross + other.cross)
 
 
-def normal_equations(stem, back, first, last, *, reach=0):
-    """Correlations of stem[first:last] with the stem and with the return at all lags (float64), the second to `reach` lags
-    more."""
+def correlations(stem, others, first, last, *, reach=0):
+    """(autocorrelation of stem[first:last], its correlation with each of `others`) at all lags (float64), the second to
+    `reach` lags more."""
     span = LAST_LAG - FIRST_LAG
     size = fft.next_fast_len(last - first + 2 * (span + reach), real=True)
     # Double precision: the stem may be 60 dB louder where the machine passes nothing than where it counts.
     own = fft.rfft(stem[first:last].astype(np.float64), size)
     auto = fft.irfft(np.abs(own) ** 2, size)[: span + 1]
     lo, hi = first + FIRST_LAG - reach, last + LAST_LAG + reach
-    cross = fft.irfft(np.conj(own) * fft.rfft(back[lo:hi], size), size)[: span + 2 * reach + 1]
-    return Normal(auto.astype(np.float64), cross.astype(np.float64))
+    cross = [fft.irfft(np.conj(own) * fft.rfft(one[lo:hi], size), size)[: span + 2 * reach + 1] for one in others]
+    return auto.astype(np.float64), [one.astype(np.float64) for one in cross]
 
 
 def gram(normal):

@@ -92,11 +92,12 @@ def look(sent, back, knots_u, theta, *, replayed=0.0, attenuate_us=None, want_re
             told += _told(white.error[cut], white.slope[cut], white.stretch[cut])
             explained[where], left_over[where] = _in_bins(white.explained, cut), _in_bins(white.left_over, cut)
         if want_response or pool:
-            part = response.normal_equations(white.stem, white.back, first - start, last - start, reach=reach)
+            others = (white.back, white.error) if pool else (white.back,)
+            auto, cross = response.correlations(white.stem, others, first - start, last - start, reach=reach)
+            part = response.Normal(auto, cross[0])
             normal = part if normal is None else normal.plus(part)
         if pool:
-            cross = response.normal_equations(white.stem, white.error, first - start, last - start).cross
-            crossed = cross if crossed is None else crossed + cross
+            crossed = cross[1] if crossed is None else crossed + cross[1]
             _couple(white.slope, white.stem, first - start, BIN * pool, coupling[first // BIN // pool : last // BIN // pool])
     stretch = _stretch(knots_u)
     if pool:
@@ -196,16 +197,17 @@ class White(NamedTuple):
 
 def _whitened(scene, back, knots_u, start, attenuate_us, want_response, keep, replayed):
     heard = fields.framed(scene.back)
+    heard_power = _power(heard)
     silence = SILENCE * HOP * back.power + 1e-30
-    there = _inside(back, knots_u, start, len(heard)) * (np.mean(_power(heard), axis=1) > 10 * silence)
+    there = _inside(back, knots_u, start, len(heard)) * (np.mean(heard_power, axis=1) > 10 * silence)
     if scene.model is None:
-        weight = _weights(_power(heard), silence, there, keep, start)
+        weight = _weights(heard_power, silence, there, keep, start)
         stem_w, back_w = fields.joined(weight * fields.framed(scene.stem)), fields.joined(weight * heard)
-        return White(None, None, None, None, _frame_energy(weight, _power(heard)), np.zeros((2, 1)), stem_w, back_w)
+        return White(None, None, None, None, _frame_energy(weight, heard_power), np.zeros((2, 1)), stem_w, back_w)
     model, slope, stretch = (fields.framed(one) for one in (scene.model, scene.slope, scene.stretch))
     model += np.float32(replayed) * stretch
     plain = _power(model)
-    gain = _gain(heard, model, plain, silence)
+    gain = _gain(heard, heard_power, model, plain, silence)
     for one in (model, slope, stretch):
         one *= gain
     error = heard - model
@@ -235,11 +237,11 @@ def _power(spectra):
     return spectra.real**2 + spectra.imag**2
 
 
-def _gain(heard, model, loud, floor):
+def _gain(heard, heard_power, model, loud, floor):
     """Real gain of the music through time and frequency: level riding, dropouts, dulled treble; it cannot move anything in
     time. loud: the model's power."""
     alike = heard.real * model.real + heard.imag * model.imag
-    typical = np.maximum(fields.smeared(_power(heard) + loud - 2 * alike, 31, 21), 0.0) + floor
+    typical = np.maximum(fields.smeared(heard_power + loud - 2 * alike, 31, 21), 0.0) + floor
     above = fields.smeared(loud / typical, GAIN_FRAMES, GAIN_BANDS)
     ratio = (fields.smeared(alike / typical, GAIN_FRAMES, GAIN_BANDS) + 0.05) / (above + 0.05)
     return np.clip(ratio, 0.0, 6.0)
