@@ -97,7 +97,9 @@ def _left(look, axes, tracks):
     axes.set_ylim(-0.7, len(tracks) - 0.3 + 0.12 * len(tracks))
     if shown:
         axes.set_xscale("log")
-        axes.xaxis.set_major_locator(LogLocator(subs=(1, 2, 5)))
+        low, high = axes.get_xlim()
+        # Over more than two decades the numbers between would run into each other.
+        axes.xaxis.set_major_locator(LogLocator(subs=(1, 2, 5) if high < 100 * low else (1,)))
         axes.xaxis.set_major_formatter("{x:g}")
         axes.minorticks_off()
         look.legend(axes, loc="upper center")
