@@ -3,9 +3,8 @@
 import numpy as np
 import pytest
 from bounceproof.recorder import resolve, simulate
-from bounceproof.recorder.channel import band_size, band_sos, head_loss, overload_shape
+from bounceproof.recorder.channel import band_response, head_loss, overload_shape
 from bounceproof.recorder.motion import tape_motion
-from scipy.signal import freqz_sos
 from scipy.special import jv
 
 RATE_HZ = 48000
@@ -133,11 +132,10 @@ def test_azimuth_error_of_ten_arc_minutes_puts_a_null_at_5500_hz():
     assert freq_hz[np.argmin(np.abs(head_loss(head, freq_hz)))] == pytest.approx(5460, rel=0.01)
 
 
+@pytest.mark.parametrize("phase", ["zero", "minimum"])
 @pytest.mark.parametrize("rate_hz", [44100, 48000])
-def test_band_edges_lie_at_minus_three_decibels(rate_hz):
-    """Butterworth: half power at the edges (definition), and scipy's filter agrees with the formula used without delay."""
-    band = {"low_hz": 350.0, "high_hz": 4200.0, "order": 3, "phase": "zero"}
-    freq_hz = np.array([350.0, 1200.0, 4200.0, 9000.0])
-    by_library = np.abs(freqz_sos(band_sos(band, rate_hz), freq_hz, fs=rate_hz)[1])
-    assert np.allclose(band_size(band, freq_hz, rate_hz), by_library, rtol=1e-6)
-    assert 20 * np.log10(by_library[[0, 2]]) == pytest.approx([-3.01, -3.01], abs=0.02)
+def test_band_edges_lie_at_minus_three_decibels(rate_hz, phase):
+    """Butterworth: half power at the edges (definition)."""
+    band = {"low_hz": 350.0, "high_hz": 4200.0, "order": 3, "phase": phase}
+    size = np.abs(band_response(band, np.array([350.0, 4200.0]), rate_hz))
+    assert 20 * np.log10(size) == pytest.approx([-3.01, -3.01], abs=0.02)

@@ -157,13 +157,6 @@ def track_list(*keys):
     return [{"track": track, **{key: TRACKS[track][key] for key in keys}} for track in TRACKS]
 
 
-def demo_stem_names():
-    """The stems that the demo's song is synthesised to; none in any other session."""
-    if SESSION["stems_from"] != "demo_song":
-        return []
-    return sorted({Path(track["stem"]).stem for track in SESSION["tracks"]})
-
-
 def stem_source(wildcards):
     """A track's stem; a touched file is no new stem."""
     if SESSION["stems_from"] == "demo_song":

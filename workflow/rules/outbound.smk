@@ -1,22 +1,23 @@
 """Stems to transfers, and the run sheet to play them by."""
 
 
-rule synthesise_stems:
+rule synthesise_stem:
     output:
-        stems=[f"{RESULTS}/song/{name}.wav" for name in demo_stem_names()],
+        stem=result("song/{stem}.wav"),
     log:
-        result("logs/synthesise_stems.log"),
+        result("logs/synthesise_stem/{stem}.log"),
+    priority: 5
     conda:
         "../../envs/environment.yaml"
     resources:
         mem_mb=1500,
     params:
-        settings={"seed": SESSION["seed"], "names": demo_stem_names()},
-        code=code_version("synthesise_stems.py"),
+        settings=lambda wildcards: {"seed": SESSION["seed"], "stem": wildcards.stem},
+        code=code_version("synthesise_stem.py"),
     message:
-        "Synthesising the demo's stems"
+        "Synthesising the demo's {wildcards.stem}"
     script:
-        "../scripts/synthesise_stems.py"
+        "../scripts/synthesise_stem.py"
 
 
 rule prepare_stem:
@@ -27,6 +28,7 @@ rule prepare_stem:
         about=result("stems/{track}.json"),
     log:
         result("logs/prepare_stem/{track}.log"),
+    priority: 4
     conda:
         "../../envs/environment.yaml"
     resources:
@@ -52,6 +54,7 @@ rule make_transfer:
         facts=result("transfers/{track}.json"),
     log:
         result("logs/make_transfer/{track}.log"),
+    priority: 4
     conda:
         "../../envs/environment.yaml"
     resources:
@@ -81,6 +84,7 @@ rule write_run_sheet:
         table=result("transfers/run-sheet.tsv"),
     log:
         result("logs/write_run_sheet.log"),
+    priority: 4
     conda:
         "../../envs/environment.yaml"
     resources:

@@ -11,6 +11,7 @@ rule simulate_return:
         map=result("simulated/{track}.truth.tsv"),
     log:
         result("logs/simulate_return/{track}.log"),
+    priority: 3
     conda:
         "../../envs/environment.yaml"
     resources:
@@ -61,6 +62,7 @@ rule align_return:
         clicks=take_file("aligned-clicks.wav"),
     log:
         result("logs/align_return/{track}/{take}.log"),
+    priority: 2
     conda:
         "../../envs/environment.yaml"
     resources:

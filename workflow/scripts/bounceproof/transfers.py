@@ -11,6 +11,7 @@ import numpy as np
 
 from bounceproof.audio import resample
 from bounceproof.clicks import EDGE_AFTER_S, click_band, make_click
+from bounceproof.filters import bandpass_response, filtered
 from bounceproof.quantities import amplitude_db, amplitude_from_db, peak_dbfs
 
 # From a click's first sample to its reference at most; from its reference to the edge's last sample.
@@ -81,13 +82,10 @@ def _body(stem, rate_hz, send_db, send_speed):
 
 def _click_peak(body, rate_hz, band_hz, below_db):
     """The sweeps' peak: below_db under the stem's own peak in the clicks' band; louder would work an automatic level control."""
-    from scipy import signal
-
     peak = np.max(np.abs(body)) if body.size else 0.0
     if peak == 0:
         return amplitude_from_db(-QUIETEST_CLICK_BELOW_SEND_DB)
-    sections = signal.butter(2, band_hz, "bandpass", fs=rate_hz, output="sos")
-    in_band = np.max(np.abs(signal.sosfilt(sections, body)))
+    in_band = np.max(np.abs(filtered(body, lambda freq_hz: bandpass_response(freq_hz, rate_hz, *band_hz, order=2), rate_hz)))
     return max(in_band * amplitude_from_db(-below_db), peak * amplitude_from_db(-QUIETEST_CLICK_BELOW_SEND_DB))
 
 

@@ -7,9 +7,9 @@ is set in the package's `synthesise`. `generator` is a seeded numpy Generator.
 import math
 
 import numpy as np
-from scipy.signal import butter, sosfilt
 
 from bounceproof.demo_song.score import DURATION_S, RATE_HZ
+from bounceproof.filters import bandpass_response, filtered
 
 FRAMES = round(DURATION_S * RATE_HZ)
 _BLOCK = 256
@@ -34,8 +34,8 @@ def add(target, start_s, samples):
 
 def band_noise(generator, count, low_hz, high_hz, order=1):
     """White noise of rms 1 before its band-pass from low_hz to high_hz."""
-    sos = butter(order, (low_hz, high_hz), "bandpass", fs=RATE_HZ, output="sos")
-    return sosfilt(sos, generator.standard_normal(count))
+    noise = generator.standard_normal(count)
+    return filtered(noise, lambda freq_hz: bandpass_response(freq_hz, RATE_HZ, low_hz, high_hz, order=order), RATE_HZ)
 
 
 def partials(seconds, freqs_hz, gains, decays_s, phases):

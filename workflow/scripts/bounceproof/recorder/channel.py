@@ -5,10 +5,11 @@ sample. Functions return new arrays. Randomness comes from `motion.stream`, one 
 """
 
 import math
-from functools import lru_cache
+from functools import lru_cache, partial
 
 import numpy as np
 
+from bounceproof.filters import bandpass_response, edges_response, filtered
 from bounceproof.quantities import amplitude_db, amplitude_from_db, power_from_db, rms
 from bounceproof.recorder.motion import stream
 
@@ -30,62 +31,19 @@ def _edges(band, rate_hz):
     return band["low_hz"] or None, high_hz if high_hz and high_hz < 0.48 * rate_hz else None
 
 
-def band_sos(band, rate_hz):
-    """Second-order sections (Butterworth, `order` at each edge); None where the band cuts nothing."""
-    from scipy.signal import butter
-
-    low_hz, high_hz = _edges(band, rate_hz)
-    parts = []
-    if low_hz:
-        parts.append(butter(band["order"], low_hz, "highpass", fs=rate_hz, output="sos"))
-    if high_hz:
-        parts.append(butter(band["order"], high_hz, "lowpass", fs=rate_hz, output="sos"))
-    return np.concatenate(parts) if parts else None
-
-
 def band_response(band, freq_hz, rate_hz):
-    """Complex response of a band's filter at `freq_hz`; real for phase `zero`, whose size is the same."""
-    from scipy.signal import freqz_sos
-
-    sos = band_sos(band, rate_hz) if band else None
-    if sos is None:
+    """Complex response of a band's filter (Butterworth, `order` at each edge) at `freq_hz`; for phase `zero` its size."""
+    if not band:
         return np.ones(np.shape(freq_hz))
-    response = freqz_sos(sos, np.asarray(freq_hz, float), fs=rate_hz)[1]
+    response = edges_response(freq_hz, rate_hz, *_edges(band, rate_hz), order=band["order"])
     return np.abs(response) if band["phase"] == "zero" else response
 
 
 def limit_band(samples, band, rate_hz):
     """The samples through a band's filter: causal for phase `minimum`, without delay for `zero`."""
-    from scipy.signal import sosfilt
-
-    sos = band_sos(band, rate_hz) if band else None
-    if sos is None:
+    if not band or not any(_edges(band, rate_hz)):
         return samples
-    if band["phase"] == "minimum":
-        return sosfilt(sos, samples)
-    return filter_by_spectrum(samples, lambda freq_hz: band_size(band, freq_hz, rate_hz), rate_hz)
-
-
-def band_size(band, freq_hz, rate_hz):
-    """|H| of the digital Butterworth filter by formula: 1 / sqrt(1 + (w/wc)^2n), w = tan(pi f / rate) (bilinear transform)."""
-    low_hz, high_hz = _edges(band, rate_hz)
-    warped = np.tan(math.pi * np.minimum(freq_hz / rate_hz, 0.4999))
-    size = np.ones_like(warped)
-    if high_hz:
-        size /= np.sqrt(1.0 + (warped / math.tan(math.pi * high_hz / rate_hz)) ** (2 * band["order"]))
-    if low_hz:
-        power = (warped / math.tan(math.pi * low_hz / rate_hz)) ** (2 * band["order"])
-        size *= np.sqrt(power / (1.0 + power))
-    return size
-
-
-def filter_by_spectrum(samples, size_at, rate_hz):
-    """The samples times a real response, without delay; 0.25 s of padding keeps the ends apart."""
-    from scipy.fft import irfft, next_fast_len, rfft
-
-    count = next_fast_len(samples.size + int(0.25 * rate_hz), real=True)
-    spectrum = rfft(samples, count) * size_at(np.arange(count // 2 + 1) * (rate_hz / count))
-    return irfft(spectrum, count)[: samples.size]
+    return filtered(samples, lambda freq_hz: band_response(band, freq_hz, rate_hz), rate_hz)
 
 
 def head_loss(head, freq_hz):
@@ -102,7 +60,7 @@ def head_loss(head, freq_hz):
 
 
 def limit_by_heads(samples, head, rate_hz):
-    return filter_by_spectrum(samples, lambda freq_hz: head_loss(head, freq_hz), rate_hz) if head else samples
+    return filtered(samples, lambda freq_hz: head_loss(head, freq_hz), rate_hz) if head else samples
 
 
 def machine_response(settings, freq_hz, rate_hz):
@@ -262,7 +220,7 @@ def _share_in_band(band, rate_hz):
     """Rms that white noise of rms 1 keeps between 350 and 4200 Hz after a band's filter."""
     freq_hz = np.linspace(*HISS_BAND_HZ, 1000)
     freq_hz = freq_hz[freq_hz < rate_hz / 2]
-    size = band_size(band, freq_hz, rate_hz) if band else np.ones(freq_hz.size)
+    size = np.abs(band_response(band, freq_hz, rate_hz))
     return math.sqrt(np.trapezoid(size**2, freq_hz) / (rate_hz / 2))
 
 
@@ -287,10 +245,12 @@ def tape_hiss(signal, settings, signal_rms, rate_hz, *, seed):
 
 
 def short_time_rms(samples, rate_hz):
-    from scipy.signal import lfilter
-
     keep = math.exp(-1.0 / (_ENVELOPE_S * rate_hz))
-    return np.sqrt(np.maximum(lfilter([1.0 - keep], [1.0, -keep], samples**2), 0.0))
+
+    def decay(freq_hz):
+        return (1.0 - keep) / (1.0 - keep * np.exp(-2j * math.pi * freq_hz / rate_hz))
+
+    return np.sqrt(np.maximum(filtered(samples**2, decay, rate_hz), 0.0))
 
 
 def input_noise(settings, count, rate_hz, *, seed):
@@ -302,10 +262,12 @@ def input_noise(settings, count, rate_hz, *, seed):
     return scale * stream(seed, "input noise").standard_normal(count)
 
 
+def _resonance(freq_hz, *, mid_hz, rate_hz):
+    return bandpass_response(freq_hz, rate_hz, 0.93 * mid_hz, 1.07 * mid_hz, order=1)
+
+
 def old_programme(count, rate_hz, *, seed):
     """A stranger's recording: voices and hum of a room, made of noise through resonances that speak in syllables; rms 1."""
-    from scipy.signal import butter, sosfilt
-
     generator = stream(seed, "old recording")
     beats = np.arange(count) / (_SYLLABLE_S * rate_hz)
     drawn = generator.random(int(count / (_SYLLABLE_S * rate_hz)) + 2)
@@ -313,7 +275,7 @@ def old_programme(count, rate_hz, *, seed):
     noise = generator.standard_normal(count)
     total = np.zeros(count)
     for mid_hz in generator.uniform((450, 900, 1900), (700, 1500, 3000)):
-        total += sosfilt(butter(1, (0.93 * mid_hz, 1.07 * mid_hz), "bandpass", fs=rate_hz, output="sos"), noise)
+        total += filtered(noise, partial(_resonance, mid_hz=mid_hz, rate_hz=rate_hz), rate_hz)
     total *= np.maximum(syllables - 0.4, 0.0)
     return total / max(float(rms(total)), 1e-30)
 

@@ -17,6 +17,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from bounceproof.filters import edges_response, filtered
+
 KNOT_S = 0.25e-3
 CREEP = 1e-5
 _DRIFT_KNOT_S = 0.02
@@ -37,14 +39,15 @@ def _drift(settings, times_s, generator):
 
 
 def _random_speed(settings, count, generator):
-    from scipy.signal import butter, sosfilt
+    def smooth(samples):
+        corner_hz, rate_hz = settings["random_corner_hz"], 1.0 / KNOT_S
+        return filtered(samples, lambda freq_hz: edges_response(freq_hz, rate_hz, high_hz=corner_hz, order=2), rate_hz)
 
-    sos = butter(2, settings["random_corner_hz"], fs=1.0 / KNOT_S, output="sos")
     settle = int(0.5 / KNOT_S)
     impulse = np.zeros(settle)
     impulse[0] = 1.0
-    scale = 1.0 / np.sqrt(np.sum(sosfilt(sos, impulse) ** 2))
-    noise = sosfilt(sos, generator.standard_normal(count + settle))[settle:]
+    scale = 1.0 / np.sqrt(np.sum(smooth(impulse) ** 2))
+    noise = smooth(generator.standard_normal(count + settle))[settle:]
     return settings["random_percent"] / 100.0 * scale * noise
 
 
