@@ -318,51 +318,45 @@ def _levels_db(passage):
 
 
 def _long_return(minutes, folder, name="guitar"):
-    """Files of a stem, a transfer and a return of so many minutes, and the facts; kept in `folder`."""
+    """What the rules before leave of a stem of so many minutes and its return, in `folder`."""
+    import json
+
     import soundfile
 
     piece = real_stems.make_stem(name, 60)
     stem = np.tile(piece, int(np.ceil(minutes)))[: int(minutes * 60 * RATE_HZ)].astype(np.float32)
     sent = sent_of(stem)
     done = simulate(sent.samples, RATE_HZ, prototype(35), seed=3, stem_span_s=stem_span_s(sent.facts))
-    paths = {key: str(Path(folder) / f"{key}.wav") for key in ("stem", "sent", "capture")}
-    for key, samples in (("stem", stem), ("sent", sent.samples), ("capture", done.capture)):
-        soundfile.write(paths[key], samples.astype(np.float32), RATE_HZ, subtype="FLOAT")
-    return paths, sent.facts
+    for key, samples in (("stem", stem), ("transfer", sent.samples), ("capture", done.capture)):
+        soundfile.write(str(Path(folder) / f"{key}.wav"), samples.astype(np.float32), RATE_HZ, subtype="FLOAT")
+    (Path(folder) / "facts.json").write_text(json.dumps(sent.facts), encoding="ascii")
+    return sent.facts
 
 
-def _floor_s(path, folder):
+def _floor_s(folder):
     """CPU seconds of reading, quintic spline, evaluation and writing of that return."""
     import soundfile
     from scipy import ndimage
 
     began = time.process_time()
-    samples, _ = soundfile.read(path)
+    samples, _ = soundfile.read(str(Path(folder) / "capture.wav"))
     spline = ndimage.spline_filter1d(samples, order=5)
     read = ndimage.map_coordinates(spline, [np.arange(samples.size) * 1.0001 + 0.3], order=5, prefilter=False)
     soundfile.write(str(Path(folder) / "floor.wav"), read.astype(np.float32), RATE_HZ, subtype="FLOAT")
     return time.process_time() - began
 
 
-def _follow_files(paths, facts, folder):
-    """CPU seconds of the whole: files read, clicks found, stem followed, return laid, everything written."""
+def _align_s(folder):
+    """CPU seconds of the whole rule: files read, clicks found, stem followed, return laid, everything written."""
     from bench.follow_trial import BAND_HZ, SETTINGS
-    from bounceproof.aligning import lay
-    from bounceproof.audio import read_audio, write_float_wav
-    from bounceproof.timemap import write_time_map
+    from bench.one_align import align
 
     began = time.process_time()
-    stem, capture = (read_audio(paths[key]).samples for key in ("stem", "capture"))
-    # As the rule does: what was sent belongs to nobody but the laying.
-    laid = lay.lay_return(
-        capture, RATE_HZ, stem[:, 0], read_audio(paths["sent"]).samples[:, 0], facts, settings=SETTINGS, band_hz=BAND_HZ
-    )
-    write_float_wav(Path(folder) / "aligned.wav", laid.aligned, RATE_HZ)
-    write_time_map(Path(folder) / "map.tsv", laid.time_map)
+    align(folder, band_hz=BAND_HZ, alignment=SETTINGS)
     return time.process_time() - began
 
 
-def _only_follow(paths, facts):
+def _only_follow_s(folder, facts):
     """CPU seconds of following alone: stem and return in memory, map out."""
     from bounceproof.aligning.following import click_spans
     from bounceproof.aligning.maps import straight_through_clicks
@@ -370,7 +364,7 @@ def _only_follow(paths, facts):
     from bounceproof.audio import read_audio
     from bounceproof.follow import follow
 
-    sent, capture = (read_audio(paths[key]).samples[:, 0] for key in ("sent", "capture"))
+    sent, capture = (read_audio(Path(folder) / f"{key}.wav").samples[:, 0] for key in ("transfer", "capture"))
     guess = straight_through_clicks(place_clicks(capture, RATE_HZ, facts, speed_search_percent=12.0), facts)
     began = time.process_time()
     follow(sent, capture, RATE_HZ, guess, click_spans=click_spans(facts))
@@ -379,45 +373,32 @@ def _only_follow(paths, facts):
 
 def speed(minutes=4):
     with tempfile.TemporaryDirectory() as folder:
-        paths, facts = _long_return(minutes, folder)
-        _floor_s(paths["capture"], folder), _follow_files(paths, facts, folder)
+        facts = _long_return(minutes, folder)
+        _floor_s(folder), _align_s(folder)
         # Turn and turn about, because a machine that others share does not run evenly.
-        turns = [
-            (_floor_s(paths["capture"], folder), _follow_files(paths, facts, folder), _only_follow(paths, facts))
-            for _ in range(3)
-        ]
+        turns = [(_floor_s(folder), _align_s(folder), _only_follow_s(folder, facts)) for _ in range(3)]
         floor, whole, alone = np.median(turns, axis=0)
         floors, following = whole / floor, alone / floor
         print(
             f"speed, {minutes} minutes at 48 kHz: floor {floor:.2f} CPU s; following alone {alone:.2f} s = {following:.1f} floors"
         )
-        print(f"  whole alignment {whole:.2f} s = {floors:.1f} floors {check(floors <= 12, f'{floors:.1f} floors')}", flush=True)
+        print(f"  the whole rule {whole:.2f} s = {floors:.1f} floors {check(floors <= 12, f'{floors:.1f} floors')}", flush=True)
 
 
 def memory(minutes):
-    """Peak memory of laying a return, in a process of its own that does nothing else."""
-    import json
+    """Peak memory of the rule align_return, in a process of its own that does nothing else."""
     import subprocess
 
     limit_gb = 0.6 if minutes <= 4 else 2.5
     with tempfile.TemporaryDirectory() as folder:
-        paths, facts = _long_return(minutes, folder)
-        job = json.dumps([paths, facts, folder])
-        done = subprocess.run([sys.executable, __file__, "--peak", job], capture_output=True, text=True, check=True)
-        peak_gb = float(done.stdout.split()[-1])
+        _long_return(minutes, folder)
+        one_align = str(Path(__file__).with_name("one_align.py"))
+        done = subprocess.run([sys.executable, one_align, folder], capture_output=True, text=True, check=True)
+        peak_gb = float(done.stdout) / 1e9
     print(
         f"memory, {minutes} minutes: {peak_gb:.2f} GB {check(peak_gb <= limit_gb, f'{minutes} minutes: {peak_gb:.2f} GB')}",
         flush=True,
     )
-
-
-def peak(job):
-    import json
-
-    _follow_files(*json.loads(job))
-    # Not getrusage: what it tells of a new process includes the one that started it.
-    lines = Path("/proc/self/status").read_text().splitlines()
-    print(next(int(line.split()[1]) for line in lines if line.startswith("VmHWM")) * 1024 / 1e9)
 
 
 # --- the whole ---------------------------------------------------------------------------------------------------------------
@@ -432,7 +413,6 @@ def parsed():
     options.add_argument("--returns", type=int, default=0)
     options.add_argument("--pocket", type=int, default=0)
     options.add_argument("--memory", type=float, default=0, metavar="MINUTES")
-    options.add_argument("--peak", help=argparse.SUPPRESS)
     for part in ("table", "wire", "slips", "flutter", "tape", "speed"):
         options.add_argument(f"--{part}", action="store_true")
     return options.parse_args()
@@ -440,8 +420,6 @@ def parsed():
 
 def main():
     wanted = parsed()
-    if wanted.peak:
-        return peak(wanted.peak)
     names = wanted.stems.split(",")
     some = (
         wanted.returns

@@ -7,9 +7,12 @@ params: settings = {track, take, simulated, capture_channel, band_low_hz, band_h
 {method, …}}
 """
 
+from functools import partial
 from pathlib import Path
 
-from bounceproof.aligning.lay import lay_return, unreadable
+from bounceproof.aligning.channels import channel_samples, choose_channel
+from bounceproof.aligning.kept import Kept
+from bounceproof.aligning.lay import lay_kept, unreadable
 from bounceproof.audio import AudioProblem, read_audio, write_float_wav
 from bounceproof.files import file_sha256, read_json, write_json
 from bounceproof.timemap import write_time_map
@@ -18,10 +21,8 @@ from bounceproof_job import run_job
 
 def main(snakemake):
     settings = snakemake.params.settings
-    stem = read_audio(snakemake.input.stem)
-    laid = lay(snakemake.input, stem.samples[:, 0], settings)
-    write_float_wav(snakemake.output.aligned, laid.aligned, stem.rate_hz)
-    write_float_wav(snakemake.output.clicks, laid.aligned_clicks, stem.rate_hz)
+    laid, rate_hz = lay(snakemake.input, settings)
+    write_float_wav(snakemake.output.aligned, laid.aligned, rate_hz)
     write_time_map(snakemake.output.time_map, laid.time_map)
     heading = {
         "track": settings["track"],
@@ -30,33 +31,52 @@ def main(snakemake):
         "capture_sha256": file_sha256(snakemake.input.capture),
     }
     write_json(snakemake.output.alignment, {**heading, **laid.alignment})
+    # An hour of song is 0.7 GB: one of the two is held at a time.
+    laid = laid._replace(aligned=None)
+    write_float_wav(snakemake.output.clicks, laid.aligned_clicks(), rate_hz)
 
 
-def lay(paths, stem, settings):
-    """The Laid return; a capture that cannot be read is rejected like any other."""
+def lay(paths, settings):
+    """(the Laid return, the stem's rate); a capture that cannot be read is rejected like any other."""
+    facts = read_json(paths.facts)
+    stem, sent = (Kept(partial(mono, path)) for path in (paths.stem, paths.transfer))
     try:
         capture = read_audio(paths.capture)
     except AudioProblem as problem:
-        return unreadable(str(problem), len(stem), settings["alignment"]["method"])
-    return lay_return(
-        capture.samples,
-        capture.rate_hz,
+        return unreadable(str(problem), len(stem.get()), settings["alignment"]["method"]), facts["sample_rate_hz"]
+    chosen = choose_channel(capture.samples, capture.rate_hz, wanted=settings["capture_channel"])
+    remarks, capture_facts = [*chosen.remarks, *capture.notes], chosen.facts
+    channel = Kept(partial(one_channel, paths.capture, chosen.number), chosen.samples)
+    # Nobody but `channel` is to hold the samples, so that they can be let go.
+    del capture, chosen
+    laid = lay_kept(
+        channel,
+        capture_facts,
         stem,
-        read_audio(paths.transfer).samples[:, 0],
-        read_json(paths.facts),
+        sent,
+        facts,
         settings=settings["alignment"],
         band_hz=(settings["band_low_hz"], settings["band_high_hz"]),
-        channel=settings["capture_channel"],
         names={int(number): track for number, track in settings["names"].items()},
         others=stems_of(paths.others),
-        notes=capture.notes,
+        remarks=remarks,
     )
+    return laid, facts["sample_rate_hz"]
+
+
+def mono(path):
+    """The samples of a file of one channel."""
+    return read_audio(path).samples[:, 0]
+
+
+def one_channel(path, number):
+    return channel_samples(read_audio(path).samples, number)[0]
 
 
 def stems_of(paths):
     """(track, samples) of each stem, read one by one as they are asked for."""
     for path in paths:
-        yield Path(path).stem, read_audio(path).samples[:, 0]
+        yield Path(path).stem, mono(path)
 
 
 if __name__ == "__main__":

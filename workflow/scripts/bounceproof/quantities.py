@@ -53,7 +53,7 @@ def rms_dbfs(samples):
 def peak_dbfs(samples):
     """Sample peak in dBFS; silence or an empty array gives -inf."""
     samples = np.asarray(samples)
-    return float(amplitude_db(np.max(np.abs(samples)) if samples.size else 0.0))
+    return float(amplitude_db(max(np.max(samples), -np.min(samples)) if samples.size else 0.0))
 
 
 def speed_percent(ratio):

@@ -7,11 +7,12 @@ from typing import NamedTuple
 
 import numpy as np
 
-from bounceproof.quantities import amplitude_db, peak_dbfs, rms_dbfs
+from bounceproof.quantities import amplitude_db, peak_dbfs
 
 # A channel this far under the strongest one holds crosstalk or nothing.
 _DEAD_BELOW_DB = 20.0
 SILENT_DBFS = -100.0
+_PIECE = 1 << 20
 
 
 class Channel(NamedTuple):
@@ -31,19 +32,25 @@ def choose_channel(capture, rate_hz, *, wanted=None):
     levels_dbfs = [_level_dbfs(capture[:, c], rate_hz) for c in range(capture.shape[1])]
     number = wanted if wanted and wanted <= capture.shape[1] else 1 + int(np.argmax(levels_dbfs))
     remarks = [] if wanted or capture.shape[1] == 1 else [_which(number, levels_dbfs)]
-    samples = np.ascontiguousarray(capture[:, number - 1], dtype=np.float32)
-    mean = float(np.mean(samples, dtype=float))
+    samples, mean = channel_samples(capture, number)
     facts = {
         "rate_hz": rate_hz,
         "channels": capture.shape[1],
         "channel": number,
         "frames": len(samples),
         "seconds": len(samples) / rate_hz,
-        "peak_dbfs": peak_dbfs(samples),
+        "peak_dbfs": peak_dbfs(capture[:, number - 1]),
         "dc_dbfs": float(amplitude_db(mean)),
         "channel_levels_dbfs": levels_dbfs,
     }
-    return Channel(samples - np.float32(mean), number, facts, remarks)
+    return Channel(samples, number, facts, remarks)
+
+
+def channel_samples(capture, number):
+    """(one channel of a capture, float32, its mean taken off; that mean)."""
+    samples = np.ascontiguousarray(capture[:, number - 1], dtype=np.float32)
+    mean = float(np.mean(samples, dtype=float))
+    return samples - np.float32(mean), mean
 
 
 def _level_dbfs(samples, rate_hz):
@@ -51,8 +58,12 @@ def _level_dbfs(samples, rate_hz):
     step = max(1, round(0.0005 * rate_hz))
     if len(samples) <= 2 * step:
         return float("-inf")
-    changes = samples[step:] - samples[:-step]
-    return rms_dbfs(changes[step:] - changes[:-step])
+    total = 0.0
+    for first in range(2 * step, len(samples), _PIECE):
+        piece = samples[first - 2 * step : first + _PIECE]
+        changes = piece[step:] - piece[:-step]
+        total += float(np.sum(np.square(changes[step:] - changes[:-step], dtype=float)))
+    return float(amplitude_db(np.sqrt(total / (len(samples) - 2 * step))))
 
 
 def _which(number, levels_dbfs):

@@ -41,13 +41,12 @@ class WrongMusic(CannotPlace):
 class Draft:
     """The values of alignment.json, filled step by step and finished as aligned or rejected."""
 
-    def __init__(self, channel, method, notes):
-        self.channel = channel
-        self.flags, self.hints, self.remarks = [], [], [*channel.remarks, *notes]
+    def __init__(self, capture_facts, method, remarks):
+        self.flags, self.hints, self.remarks = [], [], list(remarks)
         self._next_step = None
         self.values = {
             "method": method,
-            "capture": channel.facts,
+            "capture": capture_facts,
             "clicks": [],
             "start_click_return_s": None,
             "end_click_return_s": None,
@@ -60,9 +59,8 @@ class Draft:
         self.hints.append(hint)
         self._next_step = self._next_step or next_step
 
-    def look_for_damage(self, rate_hz):
+    def look_for_damage(self, samples, rate_hz):
         """What is wrong with the capture as a file. Raises CannotPlace for silence."""
-        samples = self.channel.samples
         if is_silent(samples):
             raise CannotPlace(
                 "The capture is digital silence: nothing reached the converter.",
@@ -77,8 +75,9 @@ class Draft:
                 f"Clipped {clipped['runs']} times at {clipped['at_dbfs']:.1f} dBFS{side}, first at {clipped['first_s']:.2f} s.",
                 "Lower the capture level and play the tape again.",
             )
-        if self.channel.facts["dc_dbfs"] > _DC_FLAG_DBFS:
-            self.flag("direct current", f"Direct current of {self.channel.facts['dc_dbfs']:.1f} dBFS was taken off.")
+        dc_dbfs = self.values["capture"]["dc_dbfs"]
+        if dc_dbfs > _DC_FLAG_DBFS:
+            self.flag("direct current", f"Direct current of {dc_dbfs:.1f} dBFS was taken off.")
 
     def note_clicks(self, placed, names):
         for end, hit in (("start", placed.start), ("end", placed.end)):

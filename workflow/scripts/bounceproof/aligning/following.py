@@ -43,10 +43,8 @@ class FollowedReturn(NamedTuple):
 
 def follow_return(laying, placed, straight):
     """Follow the transfer through the return. straight: the map through the clicks, or None. Raises CannotPlace."""
-    from bounceproof.follow import follow
-
     facts, rate_hz = laying.facts, laying.facts["sample_rate_hz"]
-    found, factor = _followed_at(follow, laying, placed, straight)
+    found, factor = _followed_at(laying, placed, straight)
     if found.time_map is None:
         raise _why_not(found)
     sent_map = slowed(found.time_map, 1 / factor)
@@ -87,18 +85,24 @@ def _flutter(flutter, factor):
     return {name: value / factor if name.endswith("_us") else value for name, value in values.items()}
 
 
-def _followed_at(follow, laying, placed, straight):
+def _followed_at(laying, placed, straight):
     """(Followed, factor): at the clicks' factor, or without clicks at the first factor at which the music is found."""
+    from bounceproof.follow import Return, Sent, follow_prepared
+
+    rate_hz = laying.facts["sample_rate_hz"]
+    laying.stem.let_go()
+    sent = None
     for factor in (placed.factor,) if straight else FACTORS:
-        found = follow(
-            laying.sent,
-            laying.samples,
-            laying.facts["sample_rate_hz"],
+        back = Return(laying.capture.get(), laying.rate_hz / factor)
+        laying.capture.let_go()
+        sent = sent or Sent(laying.sent.get(), rate_hz)
+        laying.sent.let_go()
+        found = follow_prepared(
+            sent,
+            back,
             straight and first_guess(straight, placed, laying.facts),
-            surest_s=0.0 if placed.start or not placed.end else laying.facts["end_click_sample"] / laying.facts["sample_rate_hz"],
-            capture_rate_hz=laying.rate_hz / factor,
+            surest_s=0.0 if placed.start or not placed.end else laying.facts["end_click_sample"] / rate_hz,
             click_spans=click_spans(laying.facts),
-            band_hz=laying.band_hz,
             speed_search_percent=laying.settings["speed_search_percent"] if factor == placed.factor else _FACTOR_SEARCH_PERCENT,
         )
         heard_s = sum(b - a for a, b in found.spans)

@@ -5,12 +5,14 @@ capture's seconds from its first sample; speed = replay over record speed (+1 % 
 """
 
 import itertools
+from collections.abc import Callable
 from typing import NamedTuple
 
 import numpy as np
 
-from bounceproof.aligning.channels import Channel, choose_channel
+from bounceproof.aligning.channels import choose_channel
 from bounceproof.aligning.draft import CannotPlace, Draft, WrongMusic
+from bounceproof.aligning.kept import at_hand
 from bounceproof.aligning.maps import in_stem_time, slowed, straight_through_clicks, weighted_rms_us
 from bounceproof.aligning.music import compare, mean_likeness, recognised, timing_rms_us
 from bounceproof.aligning.placing import place_clicks
@@ -27,13 +29,13 @@ DOUBTED_SHARE = 0.3
 
 
 class Laid(NamedTuple):
-    """alignment: the values of alignment.json; time_map: TimeMap or None; aligned, aligned_clicks: float32 arrays of the
-    stem's length."""
+    """alignment: the values of alignment.json; time_map: TimeMap or None; aligned: float32 of the stem's length, and
+    aligned_clicks(): the same by the two clicks alone, made when it is asked for."""
 
     alignment: dict
     time_map: TimeMap | None
     aligned: np.ndarray
-    aligned_clicks: np.ndarray
+    aligned_clicks: Callable
 
 
 class Placing(NamedTuple):
@@ -46,46 +48,67 @@ class Placing(NamedTuple):
     flags: list
 
 
-def lay_return(capture, capture_rate_hz, stem, sent, facts, *, settings, band_hz, channel=None, names=None, others=(), notes=()):
-    """Lay a capture (frames, channels) on the time base of its stem.
-
-    stem: the stem as prepared, one channel at facts["sample_rate_hz"]; sent: the transfer as played; facts: the transfer's JSON.
-    settings: method ("follow" or "clicks"), speed_search_percent. band_hz: the medium's nominal band. channel: 1 or 2 where the
-    capture holds another leg in its other channel. names: {transfer number: track}. others: (name, samples) of the
-    session's other stems, gone through only where this one's music is not found. Never raises for what a capture holds:
-    what cannot be placed comes back as `rejected` with its reason, silent and without a map.
-    """
+def lay_return(capture, capture_rate_hz, stem, sent, facts, *, channel=None, notes=(), **options):
+    """As `lay_kept`, for samples in memory: capture (frames, channels), of which channel (1 or 2) is used where the other
+    holds another leg; stem and sent (frames,)."""
     chosen = choose_channel(capture, capture_rate_hz, wanted=channel)
-    draft = Draft(chosen, settings["method"], notes)
+    return lay_kept(
+        at_hand(chosen.samples),
+        chosen.facts,
+        at_hand(stem),
+        at_hand(sent),
+        facts,
+        remarks=[*chosen.remarks, *notes],
+        **options,
+    )
+
+
+def lay_kept(capture, capture_facts, stem, sent, facts, *, settings, band_hz, names=None, others=(), remarks=()):
+    """Lay a capture on the time base of its stem; a Laid.
+
+    capture, stem, sent: Kept. capture: the channel chosen, its mean taken off; capture_facts: `channels.Channel.facts`; stem: as
+    prepared, at facts["sample_rate_hz"]; sent: the transfer as played; facts: the transfer's JSON. settings: method ("follow"
+    or "clicks"), speed_search_percent. band_hz: the medium's nominal band. names: {transfer number: track}. others: (name,
+    samples) of the session's other stems, gone through only where this one's music is not found. remarks: for a person.
+    Never raises for what a capture holds: what cannot be placed comes back as `rejected` with its reason, silent and
+    without a map. Memory: at most two of the three at a time, and the aligned return.
+    """
+    draft = Draft(capture_facts, settings["method"], remarks)
+    laying = _Laying(draft, capture, stem, sent, facts, settings, band_hz, others)
     try:
-        draft.look_for_damage(capture_rate_hz)
-        return _Laying(draft, capture_rate_hz, stem, sent, facts, settings, band_hz, others).laid(names or {})
+        return laying.laid(names or {})
     except CannotPlace as problem:
-        return _nothing(draft.rejected(str(problem), problem.next_step), len(stem))
+        return _nothing(draft.rejected(str(problem), problem.next_step), laying.count)
 
 
 def unreadable(reason, stem_samples, method):
     """The Laid of a capture that cannot be read at all."""
-    nothing = Channel(np.zeros(0, np.float32), 1, dict.fromkeys(("rate_hz", "channels", "channel", "frames", "seconds")), [])
+    nothing = dict.fromkeys(("rate_hz", "channels", "channel", "frames", "seconds"))
     return _nothing(Draft(nothing, method, ()).rejected(reason, "Put a readable capture in its place."), stem_samples)
 
 
 def _nothing(alignment, stem_samples):
     silence = np.zeros(stem_samples, dtype=np.float32)
-    return Laid(alignment, None, silence, silence)
+    return Laid(alignment, None, silence, lambda: silence)
 
 
 class _Laying:
     """One return being laid: clicks first, then the music between them."""
 
-    def __init__(self, draft, rate_hz, stem, sent, facts, settings, band_hz, others):
-        self.draft, self.samples, self.rate_hz = draft, draft.channel.samples, rate_hz
+    def __init__(self, draft, capture, stem, sent, facts, settings, band_hz, others):
+        self.draft, self.capture, self.rate_hz = draft, capture, draft.values["capture"]["rate_hz"]
         self.stem, self.sent, self.facts = stem, sent, facts
+        self.count = len(stem.get())
+        stem.let_go()
         self.settings, self.band_hz, self._others = settings, band_hz, others
         self._whose_clicks, self._last_read = "", (None, None)
 
     def laid(self, names):
-        placed = place_clicks(self.samples, self.rate_hz, self.facts, speed_search_percent=self.settings["speed_search_percent"])
+        samples = self.capture.get()
+        self.draft.look_for_damage(samples, self.rate_hz)
+        placed = place_clicks(samples, self.rate_hz, self.facts, speed_search_percent=self.settings["speed_search_percent"])
+        quiet, capture_s = self._quiet(samples, placed), len(samples) / self.rate_hz
+        del samples
         self.draft.note_clicks(placed, names)
         straight = straight_through_clicks(placed, self.facts)
         self._whose_clicks = "The clicks are there but the music is not:" if straight else "The music is not that of the stem:"
@@ -96,13 +119,16 @@ class _Laying:
         except WrongMusic as problem:
             raise self._named(problem, placed, straight) from problem
         aligned = self._read(placing)
-        level = level_db(self.stem, aligned, self.facts["sample_rate_hz"], self.band_hz, **self._quiet(placed))
+        self.capture.let_go()
+        level = level_db(self.stem.get(), aligned, self.facts["sample_rate_hz"], self.band_hz, **quiet)
+        self.stem.let_go()
         self.draft.values.update(level_db=level.level_db, level_sigma_db=level.sigma_db, **placing.values)
         self.draft.values.update(speed_percent=placing.time_map.speed_percent, polarity=placing.polarity)
         for flag in placing.flags:
             self.draft.flag(*flag)
-        self.draft.note_reach(placing.time_map, len(self.samples) / self.rate_hz)
-        return Laid(self.draft.aligned(), placing.time_map, aligned, self._aligned_clicks(placing, straight, aligned))
+        self.draft.note_reach(placing.time_map, capture_s)
+        self._last_read = None, None
+        return Laid(self.draft.aligned(), placing.time_map, aligned, lambda: self._aligned_clicks(placing, straight))
 
     def _placing(self, placed, straight):
         """The Placing by the method asked for. Music that is missing in places may be another track's: then it is looked for."""
@@ -122,10 +148,10 @@ class _Laying:
 
         rate_hz, line = self.facts["sample_rate_hz"], None
         if straight is not None:
-            in_song = in_stem_time(slowed(straight, placed.factor), self.facts, len(self.stem))
+            in_song = in_stem_time(slowed(straight, placed.factor), self.facts, self.count)
             line = (float(in_song.at(0.0)), 1 / in_song.mean_speed_ratio)
-        stems = itertools.chain([(None, self.stem)], self._others)
-        found = identify(self.samples, self.rate_hz / placed.factor, stems, rate_hz, line=line)
+        stems = itertools.chain([(None, self.stem.get())], self._others)
+        found = identify(self.capture.get(), self.rate_hz / placed.factor, stems, rate_hz, line=line)
         if found is None:
             return problem
         if found.name is None and found.backwards:
@@ -138,15 +164,15 @@ class _Laying:
             f"File the capture under {found.name}, and capture this track again.",
         )
 
-    def _aligned_clicks(self, placing, straight, aligned):
+    def _aligned_clicks(self, placing, straight):
         """The return through its two clicks alone; without clicks, through the straight line that fits the map's ends."""
         if self.settings["method"] == "clicks":
-            return aligned
+            return self._read(placing)
         known = placing.time_map
         if straight is None:
             line = TimeMap(known.stem_s[[0, -1]], known.return_s[[0, -1]], np.inf)
         else:
-            line = in_stem_time(straight, self.facts, len(self.stem))
+            line = in_stem_time(straight, self.facts, self.count)
         return self._read(placing._replace(time_map=line))
 
     def _by_clicks(self, placed, straight):
@@ -154,7 +180,7 @@ class _Laying:
         if straight is None:
             raise _no_clicks(placed)
         polarity = _polarity(placed)
-        time_map = in_stem_time(straight, self.facts, len(self.stem))
+        time_map = in_stem_time(straight, self.facts, self.count)
         windows = self._recognised(time_map, polarity)
         stray_us = timing_rms_us(windows)
         time_map = TimeMap(time_map.stem_s, time_map.return_s, stray_us if np.isfinite(stray_us) else np.inf)
@@ -174,20 +200,19 @@ class _Laying:
         if straight is None and placed.reversed:
             raise _no_clicks(placed)
         found = follow_return(self, placed, straight)
-        # What was sent is not needed any more, and is as large as the capture.
-        self.sent = None
-        time_map = in_stem_time(found.sent_map, self.facts, len(self.stem))
+        time_map = in_stem_time(found.sent_map, self.facts, self.count)
         windows = self._recognised(time_map, found.polarity, ENOUGH_WINDOWS)
         values = dict(found.values, likeness=mean_likeness(windows), likeness_by_chance=windows.chance)
         if straight is not None:
-            line = in_stem_time(straight, self.facts, len(self.stem))
-            values["clicks_only_rms_us"] = weighted_rms_us(line, time_map, self.stem, self.facts["sample_rate_hz"])
+            line = in_stem_time(straight, self.facts, self.count)
+            values["clicks_only_rms_us"] = weighted_rms_us(line, time_map, self.stem.get(), self.facts["sample_rate_hz"])
         return Placing(time_map, found.polarity, values, found.flags)
 
     def _recognised(self, time_map, polarity, most=None):
         """The Windows of the return laid by a map, `most` at most. Raises CannotPlace where its music is not the stem's."""
         laid = self._read(Placing(time_map, polarity, {}, []))
-        windows = compare(self.stem, laid, self.facts["sample_rate_hz"], most=most)
+        self.capture.let_go()
+        windows = compare(self.stem.get(), laid, self.facts["sample_rate_hz"], most=most)
         if not recognised(windows):
             raise WrongMusic(
                 f"{self._whose_clicks} likeness {mean_likeness(windows):.2f}, {windows.chance:.2f} by chance.",
@@ -199,15 +224,15 @@ class _Laying:
         """The return through a map, polarity as sent, silent where the map is not known; the last one read is kept."""
         known, laid = self._last_read
         if placing.time_map is not known:
-            rate_hz, count = self.facts["sample_rate_hz"], len(self.stem)
-            laid = read_through(self.samples, self.rate_hz, placing.time_map, start_s=0.0, count=count, rate_hz=rate_hz)
+            rate_hz, count = self.facts["sample_rate_hz"], self.count
+            laid = read_through(self.capture.get(), self.rate_hz, placing.time_map, start_s=0.0, count=count, rate_hz=rate_hz)
             laid *= np.float32(placing.polarity)
             laid *= _heard(placing.time_map, count, rate_hz)
             self._last_read = placing.time_map, laid
         return laid
 
-    def _quiet(self, placed):
-        """The last 2 s before the start click: hiss alone."""
+    def _quiet(self, samples, placed):
+        """The last 2 s before the start click: hiss alone; none without that click."""
         if not placed.start:
             return {}
         # The click's first sweep lies up to 0.25 s before its instant.
@@ -215,7 +240,7 @@ class _Laying:
         first = max(0, last - int(_QUIET_S * self.rate_hz))
         if last - first < 0.2 * self.rate_hz:
             return {}
-        return {"quiet": self.samples[first:last], "quiet_rate_hz": self.rate_hz / placed.start.speed_ratio}
+        return {"quiet": samples[first:last].copy(), "quiet_rate_hz": self.rate_hz / placed.start.speed_ratio}
 
 
 def _heard(time_map, count, rate_hz):

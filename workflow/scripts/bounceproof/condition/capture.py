@@ -19,7 +19,7 @@ def clipping(samples, rate_hz, *, run_samples=3):
     "lower" or None), `full_scale` (True where the ceiling is the converter's own). A ceiling below full scale counts only when
     it is met at least 6 times.
     """
-    found = {side: _runs(sign * np.asarray(samples), run_samples) for side, sign in (("upper", 1.0), ("lower", -1.0))}
+    found = {side: _runs(np.asarray(samples), sign, run_samples) for side, sign in (("upper", 1.0), ("lower", -1.0))}
     found = {side: runs for side, runs in found.items() if _believed(runs)}
     starts = np.concatenate([runs.starts for runs in found.values()]) if found else np.zeros(0)
     lengths = np.concatenate([runs.lengths for runs in found.values()]) if found else np.zeros(0)
@@ -39,10 +39,14 @@ class _Runs:
         self.ceiling, self.starts, self.lengths = ceiling, starts, lengths
 
 
-def _runs(samples, shortest):
-    ceiling = float(samples.max()) if len(samples) else 0.0
-    # One step of 16 bits below the ceiling still counts as held: converters dither.
-    held = np.concatenate(([False], samples >= ceiling - 2.0**-15, [False])) if ceiling > 0 else np.zeros(2, dtype=bool)
+def _runs(samples, sign, shortest):
+    """Runs at the highest (sign 1) or lowest (sign -1) value."""
+    ceiling = float(samples.max() if sign > 0 else -samples.min()) if len(samples) else 0.0
+    held = np.zeros(len(samples) + 2, dtype=bool)
+    if ceiling > 0:
+        # One step of 16 bits below the ceiling still counts as held: converters dither.
+        least = sign * (ceiling - 2.0**-15)
+        held[1:-1] = samples >= least if sign > 0 else samples <= least
     edges = np.flatnonzero(held[1:] != held[:-1])
     starts, lengths = edges[::2], edges[1::2] - edges[::2]
     return _Runs(ceiling, starts[lengths >= shortest], lengths[lengths >= shortest])

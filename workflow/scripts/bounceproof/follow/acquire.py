@@ -14,6 +14,8 @@ import numpy as np
 from numba import njit
 from scipy import fft
 
+from bounceproof.spectra import convolved
+
 from .material import WORK_HZ, to_rate
 
 RATE_HZ = 8000
@@ -63,7 +65,7 @@ class Finder:
         self.back = back
         returned = back.at(np.arange(int(back.seconds * RATE_HZ)) / RATE_HZ)
         self.shape, stem_shape = _equalisers(samples, returned, _lowest(samples))
-        self.sent = _filtered(samples, stem_shape)
+        self.sent = convolved(samples, stem_shape)
         self.windows = max(1, (self.sent.size - WINDOW) // HOP + 1)
         self.power = np.array([np.mean(self.sent[k * HOP : k * HOP + WINDOW] ** 2) for k in range(self.windows)])
 
@@ -77,7 +79,7 @@ class Finder:
         count = (len(windows) - 1) * HOP + size
         t = (first + np.arange(count)) / RATE_HZ
         along = a + b * t
-        read = _filtered(self.back.at(along if bend is None else along + bend(t)), self.shape)
+        read = convolved(self.back.at(along if bend is None else along + bend(t)), self.shape)
         pieces = np.lib.stride_tricks.sliding_window_view(read, size)[::HOP]
         stem = np.stack([self.sent[w * HOP : w * HOP + WINDOW] for w in windows]) * _HANN
         return _evidence(stem, pieces, 2 * reach + 1, size)
@@ -89,7 +91,7 @@ class Finder:
     def capture(self, rate_hz):
         """The whole capture, evened, at a fraction of RATE_HZ."""
         t = np.arange(int(self.back.seconds * RATE_HZ)) / RATE_HZ
-        return to_rate(_filtered(self.back.at(t), self.shape), RATE_HZ, rate_hz)
+        return to_rate(convolved(self.back.at(t), self.shape), RATE_HZ, rate_hz)
 
     def loud(self, windows, *, down=1e-4):
         """Which windows have music whose power is above `down` times the loudest's."""
@@ -134,7 +136,7 @@ def _mean_power(samples):
 
 
 def _equalisers(sent, returned, low_hz):
-    """Gains per bin for the return and for the stem: the return's evens its mean power half way out, none below low_hz.
+    """Impulses for the return and for the stem: the return's evens its mean power half way out, nothing below low_hz.
 
     The stem's makes it alike, so that what the machine does not carry neither counts as loud nor is missed, with the phase
     that a machine of that gain has if it is a minimum-phase one: a string's partials, not quite harmonic, otherwise agree
@@ -145,7 +147,8 @@ def _equalisers(sent, returned, low_hz):
     even[: int(low_hz * GRID / RATE_HZ)] = 0
     even /= even.max()
     gains = even, even * _minimum_phase(0.5 * np.log(back / own))
-    return [gain.astype(np.complex64) for gain in gains]
+    # As impulses whose middle is their zero.
+    return [np.roll(fft.irfft(gain), (GRID - 1) // 2).astype(np.float32) for gain in gains]
 
 
 def _minimum_phase(log_gain):
@@ -158,13 +161,6 @@ def _minimum_phase(log_gain):
     cepstrum[1:half] *= 2
     cepstrum[half + 1 :] = 0
     return np.exp(fft.rfft(cepstrum))
-
-
-def _filtered(samples, gain):
-    size = fft.next_fast_len(samples.size + 2048, real=True)
-    spectrum = fft.rfft(samples.astype(np.float32), size)
-    spectrum *= np.interp(np.linspace(0, 1, spectrum.size), np.linspace(0, 1, gain.size), gain).astype(np.complex64)
-    return fft.irfft(spectrum, size)[: samples.size]
 
 
 def _evidence(stem, pieces, lags, size):

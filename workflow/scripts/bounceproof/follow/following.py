@@ -42,27 +42,22 @@ BACKWARDS, BACKWARDS_US = 1.3, 1e5
 LEAST_ADVANCE = 0.02
 
 
-def follow(
-    sent,
-    capture,
-    rate_hz,
-    guess=None,
-    *,
-    surest_s=0.0,
-    capture_rate_hz=None,
-    click_spans=(),
-    band_hz=None,
-    speed_search_percent=12.0,
-):
-    """Find where each moment of `sent` lies in `capture`.
+def follow(sent, capture, rate_hz, guess=None, *, capture_rate_hz=None, **options):
+    """Find where each moment of `sent` lies in `capture`; a Followed. Never raises for what the capture holds.
 
     sent: what was played (mono, 1-D, at rate_hz); capture: what came back (mono, 1-D, at capture_rate_hz, the same if None).
+    guess and options: see `follow_prepared`.
+    """
+    return follow_prepared(Sent(sent, rate_hz), Return(capture, capture_rate_hz or rate_hz), guess, **options)
+
+
+def follow_prepared(heard, back, guess=None, *, surest_s=0.0, click_spans=(), speed_search_percent=12.0):
+    """As `follow`, for signals that are prepared: heard (Sent) and back (Return) hold all that is needed of them.
+
     guess: TimeMap from sent time to return time, such as the straight line through two clicks, or None: found from the music.
     surest_s: the sent time about which the guess is surest, from where the music is followed to both ends.
-    click_spans: (first, last, reference) samples of each click in `sent`. band_hz: the medium's nominal band (unused where
-    the return tells). Returns Followed; never raises for what the capture holds.
+    click_spans: (first, last, reference) of each click, in samples of what was sent.
     """
-    heard, back = Sent(sent, rate_hz), Return(capture, capture_rate_hz or rate_hz)
     finder = acquire.Finder(heard, back)
     line, start_s, reason = _first_line(finder, guess, surest_s, speed_search_percent / 100)
     if line is None:
@@ -80,7 +75,7 @@ def follow(
         return Followed(None, reason="The capture is in pieces.", missing=missing)
     if np.count_nonzero(~course.lost) * BIN_S < LEAST_HEARD_S:
         return Followed(None, reason=NOT_FOUND)
-    spans = [(int(span[0] * WORK_HZ / rate_hz), int(span[1] * WORK_HZ / rate_hz) + 1) for span in click_spans]
+    spans = [(int(span[0] * WORK_HZ / heard.rate_hz), int(span[1] * WORK_HZ / heard.rate_hz) + 1) for span in click_spans]
     anchor, anchored_by = make_anchor(heard, spans)
     extra = jumps.extra(course.events, heard.bins)
     within = _masked(back, line, course)

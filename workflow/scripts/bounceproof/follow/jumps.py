@@ -11,6 +11,8 @@ from typing import NamedTuple
 import numpy as np
 from scipy import fft
 
+from bounceproof.spectra import convolved
+
 from . import acquire, learn, smoother
 from .material import bin_times
 from .result import Jump
@@ -256,7 +258,7 @@ def _side(finder, stem, t, side, own):
     best = (0.0, 0.0, np.zeros(t.size))
     places = side(t)
     for move in np.arange(-24, 25) * DATE_OFF_S / 24:
-        back = _analytic(acquire._filtered(finder.back.at(places + move), finder.shape))
+        back = _analytic(convolved(finder.back.at(places + move), finder.shape))
         both = stem * np.conj(back)
         total = np.sum(both[own])
         norm = np.abs(total) / np.sqrt(np.sum(np.abs(stem[own]) ** 2) * np.sum(np.abs(back[own]) ** 2) + 1e-30)

@@ -23,10 +23,10 @@ MARGIN = 1 << 13
 
 
 class Sent:
-    """What was sent, at the working rate, padded to whole hops; `seconds` is its true length."""
+    """What was sent, at the working rate, padded to whole hops; `seconds` is its true length, `rate_hz` its own rate."""
 
     def __init__(self, samples, rate_hz):
-        self.seconds = len(samples) / rate_hz
+        self.seconds, self.rate_hz = len(samples) / rate_hz, rate_hz
         at_work = to_rate(samples, rate_hz, WORK_HZ)
         self.samples = np.zeros(-(-at_work.size // HOP) * HOP, np.float32)
         self.samples[: at_work.size] = at_work

@@ -1,0 +1,25 @@
+"""Samples that are there while they are needed: an hour of one channel is 0.7 GB."""
+
+
+class Kept:
+    """One channel of samples that can be read again.
+
+    read: called without arguments for the samples, each time they are needed after having been let go; samples: what it
+    returns, where it is at hand already.
+    """
+
+    def __init__(self, read, samples=None):
+        self._read, self._samples = read, samples
+
+    def get(self):
+        if self._samples is None:
+            self._samples = self._read()
+        return self._samples
+
+    def let_go(self):
+        self._samples = None
+
+
+def at_hand(samples):
+    """Samples in memory that somebody else holds anyway, as Kept."""
+    return Kept(lambda: samples)
