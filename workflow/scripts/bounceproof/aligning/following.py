@@ -103,6 +103,7 @@ def _followed_at(laying, placed, straight):
             straight and first_guess(straight, placed, laying.facts),
             surest_s=0.0 if placed.start or not placed.end else laying.facts["end_click_sample"] / rate_hz,
             click_spans=click_spans(laying.facts),
+            polarity=placed.polarity,
             speed_search_percent=laying.settings["speed_search_percent"] if factor == placed.factor else _FACTOR_SEARCH_PERCENT,
         )
         heard_s = sum(b - a for a, b in found.spans)

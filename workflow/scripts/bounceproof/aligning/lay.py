@@ -14,8 +14,10 @@ from bounceproof.aligning.channels import choose_channel
 from bounceproof.aligning.draft import CannotPlace, Draft, WrongMusic
 from bounceproof.aligning.kept import at_hand
 from bounceproof.aligning.maps import in_stem_time, slowed, straight_through_clicks, weighted_rms_us
+from bounceproof.aligning.music import WORK_HZ as MUSIC_HZ
 from bounceproof.aligning.music import compare, mean_likeness, recognised, timing_rms_us
 from bounceproof.aligning.placing import place_clicks
+from bounceproof.audio import resample
 from bounceproof.condition.level import level_db
 from bounceproof.reading import read_through
 from bounceproof.timemap import TimeMap
@@ -179,7 +181,7 @@ class _Laying:
         """The straight line through two clicks; how far the music strays from it is its uncertainty."""
         if straight is None:
             raise _no_clicks(placed)
-        polarity = _polarity(placed)
+        polarity = placed.polarity
         time_map = in_stem_time(straight, self.facts, self.count)
         windows = self._recognised(time_map, polarity)
         stray_us = timing_rms_us(windows)
@@ -210,9 +212,12 @@ class _Laying:
 
     def _recognised(self, time_map, polarity, most=None):
         """The Windows of the return laid by a map, `most` at most. Raises CannotPlace where its music is not the stem's."""
-        laid = self._read(Placing(time_map, polarity, {}, []))
+        rate_hz = self.facts["sample_rate_hz"]
+        stem = resample(self.stem.get(), rate_hz, MUSIC_HZ)
+        self.stem.let_go()
+        laid = resample(self._read(Placing(time_map, polarity, {}, [])), rate_hz, MUSIC_HZ)
         self.capture.let_go()
-        windows = compare(self.stem.get(), laid, self.facts["sample_rate_hz"], most=most)
+        windows = compare(stem, laid, MUSIC_HZ, most=most)
         if not recognised(windows):
             raise WrongMusic(
                 f"{self._whose_clicks} likeness {mean_likeness(windows):.2f}, {windows.chance:.2f} by chance.",
@@ -261,11 +266,6 @@ def _heard(time_map, count, rate_hz):
         last = min(count, first + (1 << 20))
         out[first:last] = np.interp(np.arange(first, last) / rate_hz, time_map.stem_s, smooth)
     return out
-
-
-def _polarity(placed):
-    """The clicks' polarity; where they disagree, the likelier one's."""
-    return max((hit for hit in (placed.start, placed.end) if hit), key=lambda hit: hit.likeness).polarity
 
 
 def _offset_sigma_us(placed):

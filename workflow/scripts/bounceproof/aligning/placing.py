@@ -22,6 +22,12 @@ class Placed(NamedTuple):
     others: list
     reversed: bool
 
+    @property
+    def polarity(self):
+        """The clicks' polarity, the likelier one's where they disagree; None without any."""
+        hits = [hit for hit in (self.start, self.end) if hit]
+        return max(hits, key=lambda hit: hit.likeness).polarity if hits else None
+
 
 def place_clicks(samples, rate_hz, facts, *, speed_search_percent):
     """The clicks of the transfer described by `facts` (its JSON) in one channel of its return, as Placed."""

@@ -33,13 +33,13 @@ class Click(NamedTuple):
     likeness: float
 
 
-def place(sent, back, knots_u, spans):
-    """(clicks found, polarity). A click that is not clearly there is left out."""
+def place(sent, back, knots_u, spans, polarity=None):
+    """(clicks found, polarity). A click that is not clearly there is left out. polarity: where it is known already."""
     curves = [_matched(sent, back, knots_u, span) for span in spans]
     if not curves:
         return [], 1
     up, down = (sum(np.max(sign * curve) ** 2 for curve, _ in curves) for sign in (1, -1))
-    polarity = 1 if up >= down else -1
+    polarity = polarity or (1 if up >= down else -1)
     clicks = []
     for span, (curve, tilts) in zip(spans, curves, strict=True):
         tilt, at = np.unravel_index(np.argmax(polarity * curve), curve.shape)
@@ -77,7 +77,7 @@ def frames_of(spans, frames, *, inside):
     return touched if inside else 1 - touched
 
 
-def reconcile(sent, back, line, x_us, clicks, polarity, anchor):
+def reconcile(sent, back, line, x_us, clicks, anchor):
     """The map with the clicks where they were found and the music moved to agree with them: (x_us, Normal)."""
     from .estimate import knots
 
@@ -92,25 +92,22 @@ def reconcile(sent, back, line, x_us, clicks, polarity, anchor):
         ).normal
 
     music, click = look(x_us, False), look(pinned, True)
-    shift = _best_shift(music, click, polarity, anchor)
+    shift = _best_shift(music, click, anchor)
     moved = with_clicks(x_us + response.in_us(shift), clicks, -response.in_us(shift))
     both = response.Normal(music.auto + click.auto, _shifted(music.cross, shift) + click.cross[REACH:-REACH])
     return moved, both
 
 
-def _best_shift(music, click, polarity, anchor):
-    """The most likely shift among those whose response leaves the clicks where they are, and upright."""
+def _best_shift(music, click, anchor):
+    """The most likely shift among those whose response leaves the clicks where they are, in their polarity."""
     gram, _ = response.gram(response.Normal(music.auto + click.auto, click.cross[REACH:-REACH]))
     gain = np.sqrt(np.abs(click.cross).max() / max(click.auto[0], 1e-30) * np.abs(music.cross).max() / max(music.auto[0], 1e-30))
     inverse = np.linalg.inv(gram + np.diag(response.prior_precision(max(gain, 1e-12))))
     shifts = np.arange(-(REACH - 2) * STEPS_PER_SAMPLE, (REACH - 2) * STEPS_PER_SAMPLE + 1) / STEPS_PER_SAMPLE
     right = np.array([response.basis()[0].T @ (_shifted(music.cross, one) + click.cross[REACH:-REACH]) for one in shifts])
     likely = np.argsort(-np.sum((right @ inverse) * right, axis=1))
-    for k in likely[:40]:
-        delay, sign = anchor.delay(inverse @ right[k])
-        if abs(delay) < 1.5 and sign == polarity:
-            return float(shifts[k])
-    return 0.0
+    stays = (k for k in likely if abs(anchor.delay(inverse @ right[k], within=3)[0]) < 1.5)
+    return float(shifts[next(stays, shifts.size // 2)])
 
 
 def _shifted(cross, shift):

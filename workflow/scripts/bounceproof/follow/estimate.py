@@ -63,10 +63,13 @@ def knots(line, x_us):
     return line[0] + line[1] * bin_times(x_us.size) + 1e-6 * x_us
 
 
-def estimate(sent, back, line, x_us, anchor, *, click_spans=(), extra=None, base_us=0.0, model=learn.UNKNOWN, watch=None):
+def estimate(
+    sent, back, line, x_us, anchor, *, click_spans=(), polarity=None, extra=None, base_us=0.0, model=learn.UNKNOWN, watch=None
+):
     """Refine the map x_us (per bin, about `line`); anchor fixes what counts as no delay. watch: called after each step.
 
-    base_us: a slow course, per bin, about which the speed process is at home (batteries that fade, a changed speed).
+    polarity: of the clicks, where it is known. base_us: a slow course, per bin, about which the speed process is at home
+    (batteries that fade, a changed speed).
     """
     watch = watch or (lambda *_: None)
     theta = _plain_copy(sent, back, line)
@@ -79,7 +82,7 @@ def estimate(sent, back, line, x_us, anchor, *, click_spans=(), extra=None, base
         watch("settled", x_us, np.ones(x_us.size), model)
         if np.std(correction) < SETTLED_US:
             break
-    x_us, theta, within, clicks = _first_constant(sent, back, line, x_us, anchor, click_spans)
+    x_us, theta, within, clicks = _first_constant(sent, back, line, x_us, anchor, click_spans, polarity)
     distrust, replayed = np.clip(2 * sd_us, *START_SD_US), 0.5
     sure = np.zeros(x_us.size, dtype=bool)
     for click in clicks:
@@ -143,13 +146,14 @@ def _settled(step_us, variance, info, share=SETTLED_SHARE):
     return np.sum(info * step_us**2) < share**2 * np.sum(info * variance)
 
 
-def _first_constant(sent, back, line, x_us, anchor, click_spans):
+def _first_constant(sent, back, line, x_us, anchor, click_spans, polarity):
     """Map and response with the clicks and the music reconciled: (x_us, theta, how far the anchor may still move, clicks)."""
-    clicks, polarity = constant.place(sent, back, knots(line, x_us), click_spans)
+    clicks, polarity = constant.place(sent, back, knots(line, x_us), click_spans, polarity)
     if not clicks:
         normal = first_normal(sent, back, knots(line, x_us))
         return *anchored(x_us, response.solve(normal), normal, anchor, line), 4, []
-    x_us, normal = constant.reconcile(sent, back, line, x_us, clicks, polarity, anchor)
+    anchor.sign = polarity
+    x_us, normal = constant.reconcile(sent, back, line, x_us, clicks, anchor)
     return *anchored(x_us, response.solve(normal), normal, anchor, line, within=3), 2, clicks
 
 
@@ -163,7 +167,8 @@ def _finish(sent, back, line, x_us, theta, replayed, anchor, model, extra, base_
         smoothed = _smoothed(z, seen.info, model, extra, base_us)
         both = joint.solve(seen, theta, anchor, x_us, smoothed.mean_us, model, pool=pool, extra=extra)
         before = x_us
-        x_us = smoothed.mean_us + JOINT_SHARE * joint.spread(both.pull_us, pool, x_us.size)
+        pull_us = JOINT_SHARE * joint.spread(both.pull_us, pool, x_us.size)
+        x_us = smoothed.mean_us + pull_us
         added = joint.spread(both.variance, pool, x_us.size)
         theta = theta + JOINT_SHARE * (both.theta - theta)
         watch(f"joint {k}", x_us, smoothed.variance + added, model)
@@ -172,7 +177,6 @@ def _finish(sent, back, line, x_us, theta, replayed, anchor, model, extra, base_
         still = np.sqrt(max(CONSTANT_STILL**2 * both.offset_variance, MAP_STILL**2 * spread))
         if k > 0 and abs(moved) < still and _settled(x_us - before, smoothed.variance + added, seen.info):
             break
-    pull, added = (joint.spread(one, pool, x_us.size) for one in (JOINT_SHARE * both.pull_us, both.variance))
     info = np.where(
         slips.suspects(smoothed.mean_us - base_us, z - base_us, seen.info, model, extra=extra, sure=sure), 0.0, seen.info
     )
@@ -182,7 +186,7 @@ def _finish(sent, back, line, x_us, theta, replayed, anchor, model, extra, base_
     offset = max(both.offset_variance, 0.0) * (OFFSET_DOUBT * checked.inflation) ** 2 + OFFSET_FLOOR_US**2
     variance = (smoothed.variance + added) * checked.inflation**2 + FLOOR_US**2 + offset
     return Estimate(
-        smoothed.mean_us + pull, variance, smoothed.variance, info, z + pull, line, theta, both.covariance, model,
+        smoothed.mean_us + pull_us, variance, smoothed.variance, info, z + pull_us, line, theta, both.covariance, model,
         seen.explained, seen.left_over, checked, float(np.sqrt(offset)),
     )  # fmt: skip
 

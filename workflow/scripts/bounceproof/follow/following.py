@@ -51,12 +51,13 @@ def follow(sent, capture, rate_hz, guess=None, *, capture_rate_hz=None, **option
     return follow_prepared(Sent(sent, rate_hz), Return(capture, capture_rate_hz or rate_hz), guess, **options)
 
 
-def follow_prepared(heard, back, guess=None, *, surest_s=0.0, click_spans=(), speed_search_percent=12.0):
+def follow_prepared(heard, back, guess=None, *, surest_s=0.0, click_spans=(), polarity=None, speed_search_percent=12.0):
     """As `follow`, for signals that are prepared: heard (Sent) and back (Return) hold all that is needed of them.
 
     guess: TimeMap from sent time to return time, such as the straight line through two clicks, or None: found from the music.
     surest_s: the sent time about which the guess is surest, from where the music is followed to both ends.
-    click_spans: (first, last, reference) of each click, in samples of what was sent.
+    click_spans: (first, last, reference) of each click, in samples of what was sent; polarity: theirs in the return, 1 or -1,
+    where it is known.
     """
     finder = acquire.Finder(heard, back)
     line, start_s, reason = _first_line(finder, guess, surest_s, speed_search_percent / 100)
@@ -79,7 +80,9 @@ def follow_prepared(heard, back, guess=None, *, surest_s=0.0, click_spans=(), sp
     anchor, anchored_by = make_anchor(heard, spans)
     extra = jumps.extra(course.events, heard.bins)
     within = _masked(back, line, course)
-    found = estimate.estimate(heard, within, line, course.x_us, anchor, click_spans=spans, extra=extra, base_us=course.base_us)
+    found = estimate.estimate(
+        heard, within, line, course.x_us, anchor, click_spans=spans, polarity=polarity, extra=extra, base_us=course.base_us
+    )
     return _followed(heard, back, _with_odd_parts(found, course), anchor, anchored_by, course, finder, spans)
 
 

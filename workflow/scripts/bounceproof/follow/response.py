@@ -166,7 +166,8 @@ class Machine:
 class Anchor:
     """The reference that defines no delay: the signal whose matched-filter instant has to stay where it was sent.
 
-    reference: that signal at the working rate (the clicks; without clicks a pulse of the stem's own spectrum).
+    reference: that signal at the working rate (the clicks; without clicks a pulse of the stem's own spectrum). sign: the
+    polarity at that instant where it is known (1 or -1): a machine that turns the phase can make the lobe beside it larger.
     """
 
     SIZE = 1 << 13
@@ -175,7 +176,7 @@ class Anchor:
         power = np.zeros(self.SIZE // 2 + 1)
         for reference in references:
             power += np.abs(fft.rfft(np.asarray(reference, dtype=np.float64), self.SIZE)) ** 2
-        self.power = power
+        self.power, self.sign = power, None
         self.omega = 2 * np.pi * np.arange(power.size) / self.SIZE
 
     def delay(self, theta, *, within=None):
@@ -188,8 +189,8 @@ class Anchor:
         c = np.concatenate((c[FIRST_LAG:], c[: LAST_LAG + 1]))
         if within is not None:
             c[np.abs(LAGS) > within] = 0
-        lag = int(np.argmax(np.abs(c)))
-        sign = 1 if c[lag] >= 0 else -1
+        lag = int(np.argmax(self.sign * c if self.sign else np.abs(c)))
+        sign = self.sign or (1 if c[lag] >= 0 else -1)
         tau = float(lag + FIRST_LAG)
         for _ in range(20):
             turn = np.exp(1j * self.omega * tau)
