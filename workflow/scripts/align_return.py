@@ -13,7 +13,7 @@ from pathlib import Path
 from bounceproof.aligning.channels import channel_samples, choose_channel
 from bounceproof.aligning.kept import Kept
 from bounceproof.aligning.lay import lay_kept, unreadable
-from bounceproof.audio import AudioProblem, read_audio, write_float_wav
+from bounceproof.audio import AudioProblem, look_at, read_audio, read_mono, write_float_wav
 from bounceproof.files import file_sha256, read_json, write_json
 from bounceproof.timemap import write_time_map
 from bounceproof_job import run_job
@@ -38,12 +38,12 @@ def main(snakemake):
 
 def lay(paths, settings):
     """(the Laid return, the stem's rate); a capture that cannot be read is rejected like any other."""
-    facts = read_json(paths.facts)
-    stem, sent = (Kept(partial(mono, path)) for path in (paths.stem, paths.transfer))
+    facts, count = read_json(paths.facts), look_at(paths.stem).frames
+    stem, sent = (Kept(partial(read_mono, path)) for path in (paths.stem, paths.transfer))
     try:
         capture = read_audio(paths.capture)
     except AudioProblem as problem:
-        return unreadable(str(problem), len(stem.get()), settings["alignment"]["method"]), facts["sample_rate_hz"]
+        return unreadable(str(problem), count, settings["alignment"]["method"]), facts["sample_rate_hz"]
     chosen = choose_channel(capture.samples, capture.rate_hz, wanted=settings["capture_channel"])
     remarks, capture_facts = [*chosen.remarks, *capture.notes], chosen.facts
     channel = Kept(partial(one_channel, paths.capture, chosen.number), chosen.samples)
@@ -55,6 +55,7 @@ def lay(paths, settings):
         stem,
         sent,
         facts,
+        count=count,
         settings=settings["alignment"],
         band_hz=(settings["band_low_hz"], settings["band_high_hz"]),
         names={int(number): track for number, track in settings["names"].items()},
@@ -64,11 +65,6 @@ def lay(paths, settings):
     return laid, facts["sample_rate_hz"]
 
 
-def mono(path):
-    """The samples of a file of one channel."""
-    return read_audio(path).samples[:, 0]
-
-
 def one_channel(path, number):
     return channel_samples(read_audio(path).samples, number)[0]
 
@@ -76,7 +72,7 @@ def one_channel(path, number):
 def stems_of(paths):
     """(track, samples) of each stem, read one by one as they are asked for."""
     for path in paths:
-        yield Path(path).stem, mono(path)
+        yield Path(path).stem, read_mono(path)
 
 
 if __name__ == "__main__":

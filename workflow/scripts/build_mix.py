@@ -8,7 +8,7 @@ params: settings = {sample_rate_hz, song_samples, band_low_hz, band_high_hz, tra
 """
 
 from bounceproof import mix, reference
-from bounceproof.audio import read_audio, write_float_wav
+from bounceproof.audio import read_mono, write_float_wav
 from bounceproof.files import read_json, write_json
 from bounceproof_job import run_job
 
@@ -19,9 +19,9 @@ def main(snakemake):
     rate_hz, frames = settings["sample_rate_hz"], settings["song_samples"]
     band_hz = (settings["band_low_hz"], settings["band_high_hz"])
     mixes = {
-        "returned": summed(used, frames, lambda one: mono(one["ready"])),
+        "returned": summed(used, frames, lambda one: read_mono(one["ready"])),
         "returned-clicks": summed(used, frames, lambda one: by_clicks(one, rate_hz, frames)),
-        "source": summed(used, frames, lambda one: mono(one["stem"])),
+        "source": summed(used, frames, lambda one: read_mono(one["stem"])),
     }
     mixes["narrow-band"] = mix.narrow_band(mixes["source"], rate_hz, band_hz)
     for name, samples in mixes.items():
@@ -60,11 +60,7 @@ def summed(tracks, frames, samples_of):
 
 
 def by_clicks(one, rate_hz, frames):
-    return mix.ready(mono(one["clicks"]), rate_hz, level_db=one["alignment"]["level_db"], frames=frames)
-
-
-def mono(path):
-    return read_audio(path).samples[:, 0]
+    return mix.ready(read_mono(one["clicks"]), rate_hz, level_db=one["alignment"]["level_db"], frames=frames)
 
 
 if __name__ == "__main__":

@@ -8,7 +8,7 @@ sum_loss_poor_db}
 """
 
 from bounceproof import pairs
-from bounceproof.audio import read_audio
+from bounceproof.audio import read_audio, read_mono
 from bounceproof.condition.level import analysis_bands
 from bounceproof.files import read_json, read_table, write_json, write_table
 from bounceproof.quantities import amplitude_from_db, power_from_db
@@ -60,9 +60,9 @@ class Loaded:
         gain = amplitude_from_db(alignment["level_db"])
         self.rate_hz = stem.rate_hz
         self.stem = stem.samples[:, 0]
-        self.aligned = read_audio(getattr(paths, f"{place}_aligned")).samples[:, 0] * gain
+        self.aligned = read_mono(getattr(paths, f"{place}_aligned")) * gain
         by_clicks = alignment.get("method") == "clicks"
-        self.clicks = self.aligned if by_clicks else read_audio(getattr(paths, f"{place}_clicks")).samples[:, 0] * gain
+        self.clicks = self.aligned if by_clicks else read_mono(getattr(paths, f"{place}_clicks")) * gain
         rows = {float(row["nominal_hz"]): row["hiss_dbfs"] for row in read_table(getattr(paths, f"{place}_bands"))}
         levels = [float(rows.get(band.nominal_hz) or HISS_FLOOR_DBFS) for band in analysis_bands(self.rate_hz)]
         self.hiss = power_from_db([level + alignment["level_db"] for level in levels])

@@ -6,7 +6,7 @@ params: settings = {track, take, band_low_hz, band_high_hz, gap_s, tail_s, clipp
                     role_bands: [{name, low_hz, high_hz, importance}]}
 """
 
-from bounceproof.audio import read_audio
+from bounceproof.audio import read_audio, read_mono
 from bounceproof.condition.measure import measure_condition, rejected_condition
 from bounceproof.condition.survival import BAND_COLUMNS
 from bounceproof.files import read_json, write_json, write_table
@@ -28,7 +28,7 @@ def measured(paths, alignment, settings):
     aligned = read_audio(paths.aligned)
     capture = read_audio(paths.capture)
     return measure_condition(
-        read_audio(paths.stem).samples[:, 0],
+        read_mono(paths.stem),
         aligned.samples[:, 0],
         used_channel(capture.samples, alignment),
         capture.rate_hz,

@@ -6,7 +6,7 @@ params: settings = {track, take|None, sample_rate_hz, song_samples}
 """
 
 from bounceproof import mix
-from bounceproof.audio import read_audio, write_float_wav
+from bounceproof.audio import read_mono, write_float_wav
 from bounceproof.files import read_json, write_json
 from bounceproof_job import run_job
 
@@ -17,7 +17,7 @@ def main(snakemake):
     reason = mix.why_silent(alignment)
     rate_hz, frames = settings["sample_rate_hz"], settings["song_samples"]
     if reason is None:
-        aligned = read_audio(snakemake.input.aligned).samples[:, 0]
+        aligned = read_mono(snakemake.input.aligned)
         samples = mix.ready(aligned, rate_hz, level_db=alignment["level_db"], frames=frames)
     else:
         samples = mix.silence(frames)

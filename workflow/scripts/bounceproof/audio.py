@@ -63,6 +63,11 @@ def read_audio(path, *, dtype="float32"):
     return Audio(samples, rate_hz, notes)
 
 
+def read_mono(path):
+    """The first channel of an audio file, (frames,) float32: all there is in most that the rules write. Raises AudioProblem."""
+    return read_audio(path).samples[:, 0]
+
+
 class _opened:
     """A soundfile.SoundFile and notes about its header; raises AudioProblem where it cannot be had."""
 

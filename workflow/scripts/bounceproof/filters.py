@@ -10,7 +10,7 @@ import numpy as np
 
 # What a response may reach back or ahead of a sample; the ring of a 30 Hz edge of third order is 100 dB down by then.
 _REACH_S = 0.25
-_BLOCK = 1 << 17
+BLOCK = 1 << 17
 
 
 def prototype(x, order):
@@ -51,23 +51,32 @@ def bandpass_response(freq_hz, rate_hz, low_hz, high_hz, *, order):
 
 
 def filtered(samples, response_at, rate_hz):
-    """The samples (frames,) through response_at(freq_hz), float64 of the same length; silence lies before and after them.
-
-    In blocks that overlap by what a response may reach back or ahead: small transforms stay in the processor's cache.
-    """
-    from scipy.fft import irfft, next_fast_len, rfft
+    """The samples (frames,) through response_at(freq_hz), float64 of the same length; silence lies before and after them."""
+    from scipy.fft import next_fast_len
 
     reach = math.ceil(_REACH_S * rate_hz)
-    size = min(max(_BLOCK, 8 * reach), next_fast_len(samples.size + 2 * reach, real=True))
+    size = min(max(BLOCK, 8 * reach), next_fast_len(samples.size + 2 * reach, real=True))
     response = response_at(np.arange(size // 2 + 1) * (rate_hz / size))
-    out = np.empty(samples.size)
-    hop = size - 2 * reach
-    for start in range(0, samples.size, hop):
-        first, last = max(0, start - reach), min(samples.size, start + hop + reach)
-        block = np.zeros(size)
-        block[first - start + reach : last - start + reach] = samples[first:last]
-        stop = min(start + hop, samples.size)
-        out[start:stop] = irfft(rfft(block) * response, size)[reach : reach + stop - start]
+    return in_blocks(samples, response, size, before=reach, skipped=reach, hop=size - 2 * reach, dtype=float)
+
+
+def in_blocks(samples, response, size, *, before, skipped, hop, dtype):
+    """The samples (frames,) through a response of size // 2 + 1 bins, block by block (overlap-save), of the same length.
+
+    A block starts `before` samples before the `hop` ones it is for, and they come out after `skipped` ones that wrap round.
+    Small transforms stay in the processor's cache, and the plan of one as long as an hour of song takes more memory than the
+    song.
+    """
+    from scipy.fft import irfft, rfft
+
+    out, block = np.empty(samples.size, dtype), np.zeros(size, dtype)
+    for first in range(0, samples.size, hop):
+        low = first - before
+        there = samples[max(low, 0) : low + size]
+        block[:] = 0
+        block[max(-low, 0) : max(-low, 0) + there.size] = there
+        last = min(first + hop, samples.size)
+        out[first:last] = irfft(rfft(block) * response, size)[skipped : skipped + last - first]
     return out
 
 

@@ -7,8 +7,9 @@ second signal that is late by tau has the phase -2 pi f tau. A `bands` argument 
 
 import numpy as np
 
+from bounceproof.filters import BLOCK, in_blocks
+
 SEGMENT_S = 0.17
-_BLOCK_SAMPLES = 1 << 17
 _BLOCK_SEGMENTS = 96
 # Hann segments that overlap by half are worth 1.89 times the segments laid end to end (Carter, Knapp, Nuttall 1973), so
 # 0.945 of their own number.
@@ -162,24 +163,14 @@ def _ratio(over, under):
 def convolved(samples, impulse):
     """samples * impulse (one-dimensional), as long as samples and centred on the impulse's middle; float32 stays float32.
 
-    Not scipy.signal's: importing that takes longer than all that a job convolves. In blocks: the plan of a transform as long as
-    an hour of song takes more memory than the song.
+    Not scipy.signal's: importing that takes longer than all that a job convolves.
     """
     from scipy import fft
 
     size = min(
-        fft.next_fast_len(max(_BLOCK_SAMPLES, 8 * impulse.size), real=True),
+        fft.next_fast_len(max(BLOCK, 8 * impulse.size), real=True),
         fft.next_fast_len(samples.size + impulse.size - 1, real=True),
     )
-    response, hop, start = fft.rfft(impulse, size), size - impulse.size + 1, (impulse.size - 1) // 2
-    out = np.empty(samples.size, np.result_type(samples, impulse, np.float32))
-    block = np.zeros(size, out.dtype)
-    for first in range(0, samples.size, hop):
-        # The result's samples first .. first + hop - 1 need the impulse's length more, half of it on each side.
-        low, high = first + start - impulse.size + 1, first + start + hop
-        there = samples[max(low, 0) : high]
-        block[:] = 0
-        block[max(-low, 0) : max(-low, 0) + there.size] = there
-        last = min(first + hop, samples.size)
-        out[first:last] = fft.irfft(fft.rfft(block) * response, size)[impulse.size - 1 :][: last - first]
-    return out
+    skipped, kind = impulse.size - 1, np.result_type(samples, impulse, np.float32)
+    response = fft.rfft(impulse, size)
+    return in_blocks(samples, response, size, before=skipped - skipped // 2, skipped=skipped, hop=size - skipped, dtype=kind)

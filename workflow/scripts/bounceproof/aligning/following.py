@@ -90,7 +90,6 @@ def _followed_at(laying, placed, straight):
     from bounceproof.follow import Return, Sent, follow_prepared
 
     rate_hz = laying.facts["sample_rate_hz"]
-    laying.stem.let_go()
     sent = None
     for factor in (placed.factor,) if straight else FACTORS:
         back = Return(laying.capture.get(), laying.rate_hz / factor)

@@ -60,27 +60,29 @@ def lay_return(capture, capture_rate_hz, stem, sent, facts, *, channel=None, not
         at_hand(stem),
         at_hand(sent),
         facts,
+        count=len(stem),
         remarks=[*chosen.remarks, *notes],
         **options,
     )
 
 
-def lay_kept(capture, capture_facts, stem, sent, facts, *, settings, band_hz, names=None, others=(), remarks=()):
+def lay_kept(capture, capture_facts, stem, sent, facts, *, count, settings, band_hz, names=None, others=(), remarks=()):
     """Lay a capture on the time base of its stem; a Laid.
 
     capture, stem, sent: Kept. capture: the channel chosen, its mean taken off; capture_facts: `channels.Channel.facts`; stem: as
-    prepared, at facts["sample_rate_hz"]; sent: the transfer as played; facts: the transfer's JSON. settings: method ("follow"
-    or "clicks"), speed_search_percent. band_hz: the medium's nominal band. names: {transfer number: track}. others: (name,
-    samples) of the session's other stems, gone through only where this one's music is not found. remarks: for a person.
+    prepared, at facts["sample_rate_hz"]; sent: the transfer as played; facts: the transfer's JSON; count: the stem's samples.
+    settings: method ("follow" or "clicks"), speed_search_percent. band_hz: the medium's nominal band. names: {transfer number:
+    track}. others: (name, samples) of the session's other stems, gone through only where this one's music is not found.
+    remarks: for a person.
     Never raises for what a capture holds: what cannot be placed comes back as `rejected` with its reason, silent and
     without a map. Memory: at most two of the three at a time, and the aligned return.
     """
     draft = Draft(capture_facts, settings["method"], remarks)
-    laying = _Laying(draft, capture, stem, sent, facts, settings, band_hz, others)
+    laying = _Laying(draft, capture, stem, sent, facts, count, settings, band_hz, others)
     try:
         return laying.laid(names or {})
     except CannotPlace as problem:
-        return _nothing(draft.rejected(str(problem), problem.next_step), laying.count)
+        return _nothing(draft.rejected(str(problem), problem.next_step), count)
 
 
 def unreadable(reason, stem_samples, method):
@@ -97,11 +99,9 @@ def _nothing(alignment, stem_samples):
 class _Laying:
     """One return being laid: clicks first, then the music between them."""
 
-    def __init__(self, draft, capture, stem, sent, facts, settings, band_hz, others):
+    def __init__(self, draft, capture, stem, sent, facts, count, settings, band_hz, others):
         self.draft, self.capture, self.rate_hz = draft, capture, draft.values["capture"]["rate_hz"]
-        self.stem, self.sent, self.facts = stem, sent, facts
-        self.count = len(stem.get())
-        stem.let_go()
+        self.stem, self.sent, self.facts, self.count = stem, sent, facts, count
         self.settings, self.band_hz, self._others = settings, band_hz, others
         self._whose_clicks, self._last_read = "", (None, None)
 
