@@ -8,6 +8,7 @@ include: "workflow/rules/returns.smk"
 include: "workflow/rules/checks.smk"
 include: "workflow/rules/mix.smk"
 include: "workflow/rules/report.smk"
+include: "workflow/rules/planning.smk"
 include: "workflow/rules/setup.smk"
 
 

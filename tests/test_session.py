@@ -17,7 +17,7 @@ from session_maker import PROJECT, load, make_session, mistakes_of, write_stem
 SCHEMAS = {path.stem: yaml.safe_load(path.read_text()) for path in (PROJECT / "workflow" / "schemas").glob("*.yaml")}
 KEYS = {
     *("name", "folder", "results_dir", "sample_rate_hz", "song_samples", "chain", "seed", "fill_missing", "stems_from"),
-    *("medium", "alignment", "transfer", "thresholds", "figures", "recorder", "roles"),
+    *("medium", "alignment", "transfer", "matching", "thresholds", "figures", "recorder", "roles"),
     *("tracks", "pairs", "takes", "take_rows", "captures", "notes"),
 }
 
@@ -312,7 +312,7 @@ def test_schemas_are_whole(name):
     """Valid by the standard's own schema; closed; every key has a description and a default, or is required and says so."""
     schema = SCHEMAS[name]
     Draft202012Validator.check_schema(schema)
-    units = ("_hz", "_s", "_db", "_dbfs", "_us", "_percent", "_minutes", "_v", "_px", "_cm_s")
+    units = ("_hz", "_s", "_db", "_dbfs", "_us", "_percent", "_minutes", "_v", "_mv", "_ohm", "_px", "_cm_s")
     for path, inner, parent in every_property(schema):
         assert parent["additionalProperties"] is False, path
         assert len(inner["description"]) > 15, path

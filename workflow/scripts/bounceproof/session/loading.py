@@ -137,6 +137,7 @@ def _head(folder, value, media, settings, project_dir, mistakes):
         "medium": _medium(value["medium"], media, settings, mistakes),
         "alignment": value["alignment"],
         "transfer": value["transfer"],
+        "matching": value["matching"],
         "thresholds": value["thresholds"],
         "figures": value["figures"],
         "recorder": value["recorder"],
