@@ -312,7 +312,7 @@ def test_schemas_are_whole(name):
     """Valid by the standard's own schema; closed; every key has a description and a default, or is required and says so."""
     schema = SCHEMAS[name]
     Draft202012Validator.check_schema(schema)
-    units = ("_hz", "_s", "_db", "_dbfs", "_us", "_percent", "_minutes", "_v", "_mv", "_ohm", "_px", "_cm_s")
+    units = ("_hz", "_s", "_db", "_dbfs", "_us", "_percent", "_minutes", "_v", "_mv", "_ohm", "_um", "_mm", "_px", "_cm_s")
     for path, inner, parent in every_property(schema):
         assert parent["additionalProperties"] is False, path
         assert len(inner["description"]) > 15, path
@@ -344,7 +344,9 @@ def test_verdicts_and_schema_have_the_same_thresholds():
 def test_media_and_roles_say_where_they_come_from():
     media = yaml.safe_load((PROJECT / "config" / "media.yaml").read_text(encoding="utf-8"))
     roles = yaml.safe_load((PROJECT / "config" / "roles.yaml").read_text(encoding="utf-8"))
-    assert all(entry["source"] for entry in media.values())
+    for name, entry in media.items():
+        figures = {key for key, value in entry.items() if not isinstance(value, (str, bool, dict))}
+        assert figures <= set(entry["sources"]), name
     assert {"wire", "dictation-2.4", "dictation-1.2", "cassette-i", "cassette-iv", "open-reel-19", "open-reel-38"} <= set(media)
     assert "other" in roles
     words = [word for role in roles.values() for word in role.get("words", [])]

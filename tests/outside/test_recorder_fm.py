@@ -115,7 +115,14 @@ def test_symmetric_overload_has_no_even_harmonics_and_small_signals_pass():
     assert line_levels_db(loud, [1000])[0] < -90
 
 
-HEAD = {"tape_speed_cm_s": 2.38125, "track_width_mm": 1.5, "azimuth_arc_minutes": 0.0, "gap_um": 0.0, "spacing_um": 0.0}
+HEAD = {
+    "tape_speed_cm_s": 2.38125,
+    "track_width_mm": 1.5,
+    "azimuth_arc_minutes": 0.0,
+    "gap_um": 0.0,
+    "spacing_um": 0.0,
+    "coating_um": 0.0,
+}
 
 
 @pytest.mark.parametrize(("tape_speed_cm_s", "loss_db"), [(2.4, 9.1), (1.2, 18.2), (4.76, 4.6)])

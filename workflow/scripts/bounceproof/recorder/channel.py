@@ -11,6 +11,7 @@ import numpy as np
 
 from bounceproof.filters import bandpass_response, edges_response, filtered
 from bounceproof.quantities import amplitude_db, amplitude_from_db, power_from_db, rms
+from bounceproof.recorder import losses
 from bounceproof.recorder.motion import stream
 
 HISS_BAND_HZ = (350.0, 4200.0)
@@ -47,16 +48,14 @@ def limit_band(samples, band, rate_hz):
 
 
 def head_loss(head, freq_hz):
-    """Amplitude left by the heads at `freq_hz`, wavelength L = tape speed / frequency.
-
-    Spacing d: 54.6 d / L dB (Wallace, Bell Syst. Tech. J. 30 (1951) 1145); gap g: sin(x)/x, x = pi 1.11 g / L, which puts the
-    first null at L = 1.11 g (common practice); azimuth error a on a track of width w: sin(x)/x, x = pi w tan(a) / L.
-    """
-    per_wavelength = np.asarray(freq_hz, float) / (head["tape_speed_cm_s"] * 1e-2)
-    spacing = 10.0 ** (-54.6 * head["spacing_um"] * 1e-6 * per_wavelength / 20.0)
-    gap = np.sinc(1.11 * head["gap_um"] * 1e-6 * per_wavelength)
-    slant_m = head["track_width_mm"] * 1e-3 * math.tan(math.radians(head["azimuth_arc_minutes"] / 60.0))
-    return spacing * gap * np.sinc(slant_m * per_wavelength)
+    """Amplitude left by the heads at `freq_hz`: spacing, coating, gap and azimuth error, by the formulas in `losses`."""
+    wavelength = losses.wavelength_m(freq_hz, head["tape_speed_cm_s"])
+    return (
+        losses.spacing_loss(wavelength, head["spacing_um"])
+        * losses.thickness_loss(wavelength, head["coating_um"])
+        * losses.gap_loss(wavelength, head["gap_um"])
+        * losses.azimuth_loss(wavelength, head["track_width_mm"], head["azimuth_arc_minutes"])
+    )
 
 
 def limit_by_heads(samples, head, rate_hz):

@@ -26,7 +26,14 @@ PASS = {
 EFFECTS = {
     "record_band": {"low_hz": 350.0, "high_hz": 4200.0, "order": 2, "phase": "minimum"},
     "replay_band": {"low_hz": 350.0, "high_hz": 4200.0, "order": 2, "phase": "minimum"},
-    "head": {"tape_speed_cm_s": 2.38, "track_width_mm": 1.5, "azimuth_arc_minutes": 0.0, "gap_um": 0.0, "spacing_um": 0.0},
+    "head": {
+        "tape_speed_cm_s": 2.38,
+        "track_width_mm": 1.5,
+        "azimuth_arc_minutes": 0.0,
+        "gap_um": 0.0,
+        "spacing_um": 0.0,
+        "coating_um": 0.0,
+    },
     "automatic_level": {"target_dbfs": -12.0, "max_gain_db": 30.0, "range_db": 40.0, "attack_ms": 5.0, "release_ms": 800.0},
     "voice_activation": {"threshold_dbfs": -45.0, "hang_s": 2.0, "wake_ms": 120.0},
     "input_noise": {"level_dbfs": -80.0},
