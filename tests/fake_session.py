@@ -254,6 +254,7 @@ class FakeSession:
                         "clicks": "aligned-clicks.wav",
                         "alignment": "alignment.json",
                         "bands": "bands.tsv",
+                        "map": "time-map.tsv",
                     }
                     inputs |= {f"{place}_{key}": self.take(track) / name for key, name in names.items()}
             sides = {place: {"track": pair[place], "take": self.chosen[pair[place]]} for place in ("first", "second")}
@@ -267,7 +268,10 @@ class FakeSession:
                 settings={
                     "pair": pair["pair"],
                     "kind": pair["kind"],
+                    "declared": True,
                     **sides,
+                    "first_click_stem_s": [-GAP_S, SONG_S + GAP_S],
+                    "second_click_stem_s": [-GAP_S, SONG_S + GAP_S],
                     **self.band,
                     "sum_loss_ok_db": 1.0,
                     "sum_loss_poor_db": 3.0,

@@ -141,15 +141,28 @@ def test_stereo_stems_become_two_legs_and_a_pair(tmp_path):
     assert (right["parent"], right["channel"], right["pan"], right["stem_channels"]) == ("acc", "right", 1, 2)
     assert tracks["room"]["channel"] == "sum"
     assert record["pairs"] == [
-        {"pair": "p", "first": "acc.L", "second": "kick", "kind": "doubled"},
-        {"pair": "acc", "first": "acc.L", "second": "acc.R", "kind": "stereo"},
+        {"pair": "p", "first": "acc.L", "second": "kick", "kind": "doubled", "declared": True},
+        {"pair": "acc", "first": "acc.L", "second": "acc.R", "kind": "stereo", "declared": True},
     ]
 
 
 def test_an_own_row_for_two_legs_replaces_theirs(tmp_path):
     folder = make_session(tmp_path / "song", stems=(), pairs="pair,first,second\nboth,acc.R,acc.L\n")
     write_stem(folder / "stems" / "acc.wav", channels=2)
-    assert load(folder)["pairs"] == [{"pair": "both", "first": "acc.R", "second": "acc.L", "kind": "one-source"}]
+    both = {"pair": "both", "first": "acc.R", "second": "acc.L", "kind": "one-source", "declared": True}
+    assert load(folder)["pairs"] == [both]
+
+
+def test_every_two_tracks_of_a_group_are_a_pair(tmp_path):
+    long = "x" * 60
+    table = f"track\tgroup\nkick\tKit\nsnare\tkit\nacc\tKit\nbass\t\n{long}1\tlong\n{long}2\tlong\n"
+    stems = ("kick", "snare", "bass", f"{long}1", f"{long}2")
+    pairs = "pair\tfirst\tsecond\ndrum\tsnare\tkick\npair 1\tbass\tkick\n"
+    folder = make_session(tmp_path / "song", stems=stems, tracks=table, pairs=pairs)
+    write_stem(folder / "stems" / "acc.wav", channels=2)
+    found = [(p["pair"], p["kind"]) for p in load(folder)["pairs"] if not p["declared"]]
+    names = ["kick + acc.L", "kick + acc.R", "snare + acc.L", "snare + acc.R", "pair 2"]
+    assert found == [(name, "one-source") for name in names], "declared ones and stereo legs are not paired again"
 
 
 def test_written_numbers_stay_when_rows_move(tmp_path):

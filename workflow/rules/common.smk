@@ -199,13 +199,15 @@ def pair_files(wildcards):
             files[f"{place}_clicks"] = chosen_file("aligned-clicks.wav", track)
             files[f"{place}_alignment"] = chosen_file("alignment.json", track)
             files[f"{place}_bands"] = chosen_file("bands.tsv", track)
+            files[f"{place}_map"] = chosen_file("time-map.tsv", track)
     return files
 
 
 def pair_settings(pair):
     limits = {key: SESSION["thresholds"][key] for key in ("sum_loss_ok_db", "sum_loss_poor_db")}
     ends = {place: {"track": PAIRS[pair][place], "take": wanted_take(PAIRS[pair][place])} for place in ("first", "second")}
-    return {"pair": pair, "kind": PAIRS[pair]["kind"], **ends, **BAND, **limits}
+    clicks = {f"{place}_click_stem_s": click_stem_s(TRACKS[PAIRS[pair][place]]["send_speed"]) for place in ("first", "second")}
+    return {"pair": pair, **{key: PAIRS[pair][key] for key in ("kind", "declared")}, **ends, **clicks, **BAND, **limits}
 
 
 def ready_files(wildcards):
@@ -230,11 +232,11 @@ def captures_table():
     return [result("captures/cuts.tsv")] if SESSION["captures"] else []
 
 
-def click_stem_s():
-    """Where the two clicks lie in the stem's time (equal in all transfers)."""
+def click_stem_s(send_speed=1):
+    """Where the two clicks lie in the stem's time (equal in all transfers of one send_speed)."""
     from bounceproof.transfers import click_stem_times
 
-    return list(click_stem_times(SONG_S, SESSION["transfer"]))
+    return list(click_stem_times(SONG_S, SESSION["transfer"], send_speed=send_speed))
 
 
 def without_paths():

@@ -1,20 +1,21 @@
 """Check a pair: relative delay and sum against the stems' sum, for the alignment in use and for two clicks alone.
 
 input:  first_stem, second_stem (stems/TRACK.wav) and, where that track has a take, first_aligned, first_clicks, first_alignment,
-        first_bands (bands.tsv), and the same four for second_; what a waiting track lacks is left out
+        first_bands (bands.tsv), first_map (time-map.tsv), and the same five for second_; what a waiting track lacks is left out
 output: summary (pairs/PAIR.json), bands (pairs/PAIR.tsv)
-params: settings = {pair, kind, first: {track, take|None}, second: {track, take|None}, band_low_hz, band_high_hz, sum_loss_ok_db,
-sum_loss_poor_db}
+params: settings = {pair, kind, declared, first: {track, take|None}, second: {track, take|None}, first_click_stem_s: [start, end],
+        second_click_stem_s, band_low_hz, band_high_hz, sum_loss_ok_db, sum_loss_poor_db}
 """
 
-from bounceproof import pairs
-from bounceproof.audio import read_audio, read_mono
+import numpy as np
+from bounceproof import pair_delay, pairs
+from bounceproof.audio import look_at, read_mono
 from bounceproof.condition.level import analysis_bands
 from bounceproof.files import read_json, read_table, write_json, write_table
-from bounceproof.quantities import amplitude_from_db, power_from_db
+from bounceproof.pair_sum import hiss_powers
+from bounceproof.quantities import amplitude_from_db
+from bounceproof.timemap import read_time_map
 from bounceproof_job import run_job
-
-HISS_FLOOR_DBFS = -400.0
 
 
 def main(snakemake):
@@ -23,11 +24,12 @@ def main(snakemake):
     heading = {
         "pair": settings["pair"],
         "kind": settings["kind"],
+        "declared": settings["declared"],
         "first": settings["first"],
         "second": settings["second"],
         **pairs.pair_state(settings["first"]["track"], alignments["first"], settings["second"]["track"], alignments["second"]),
     }
-    summary, rows = {"shared_bands": None, "aligned": None, "clicks": None}, []
+    summary, rows = {"shared_bands": None, "aligned": None, "clicks": None, "stems_mono_db": None, "through_time": None}, []
     if heading["state"] == "measured":
         summary, rows = measured(snakemake.input, alignments, settings)
     write_table(snakemake.output.bands, rows, pairs.PAIR_COLUMNS)
@@ -40,32 +42,45 @@ def alignment_of(paths, place, settings):
 
 
 def measured(paths, alignments, settings):
-    sides, hiss = {}, {}
-    for place, alignment in alignments.items():
-        sides[place] = Loaded(paths, place, alignment)
-        hiss[place] = sides[place].hiss
-    first, second = sides["first"], sides["second"]
-    both_clicks = [pairs.Side(first.aligned, second.aligned), pairs.Side(first.clicks, second.clicks)]
-    pair = pairs.PairInput(pairs.Side(first.stem, second.stem), *both_clicks, hiss["first"], hiss["second"])
+    rate_hz, band_hz = look_at(paths.first_stem).rate_hz, (settings["band_low_hz"], settings["band_high_hz"])
+    stems = pairs.Side(read_mono(paths.first_stem), read_mono(paths.second_stem))
+    course = known_course(paths, alignments, settings, pair_delay.block_times_s(len(stems.first), rate_hz))
+    if course is not None and not settings["declared"]:
+        found = pairs.check_strangers(stems, course, rate_hz, band_hz)
+        if found is not None:
+            return found
+    first, second = (Loaded(paths, place, alignments[place], rate_hz) for place in ("first", "second"))
+    sides = [pairs.Side(first.aligned, second.aligned), pairs.Side(first.clicks, second.clicks)]
+    pair = pairs.PairInput(stems, *sides, first.hiss, second.hiss, course)
     limits = {"ok_db": settings["sum_loss_ok_db"], "poor_db": settings["sum_loss_poor_db"]}
-    band_hz = (settings["band_low_hz"], settings["band_high_hz"])
-    return pairs.check(pair, first.rate_hz, band_hz, kind=settings["kind"], **limits)
+    return pairs.check(pair, rate_hz, band_hz, kind=settings["kind"], **limits)
+
+
+def known_course(paths, alignments, settings, times_s):
+    """What the two time maps say about the pair, or None where one was laid through its clicks."""
+    if any(alignment.get("method") == "clicks" for alignment in alignments.values()):
+        return None
+    maps = {place: read_time_map(getattr(paths, f"{place}_map")) for place in alignments}
+    later = {}
+    for place, time_map in maps.items():
+        back_s = [alignments[place].get(f"{end}_click_return_s") for end in ("start", "end")]
+        late_us = 1e6 * time_map.late_by_line_s(settings[f"{place}_click_stem_s"], back_s)
+        later[place] = np.interp(times_s, time_map.stem_s, late_us) if None not in back_s else None
+    sd_us = np.hypot(*(time_map.sigma_at(times_s) for time_map in maps.values()))
+    unknown = any(late_us is None for late_us in later.values())
+    return pairs.Course(sd_us, None if unknown else later["second"] - later["first"])
 
 
 class Loaded:
-    """One side of the pair with its level_db applied: stem, aligned, clicks, hiss per band."""
+    """One return of the pair with its level_db applied: aligned, clicks, hiss per band."""
 
-    def __init__(self, paths, place, alignment):
-        stem = read_audio(getattr(paths, f"{place}_stem"))
+    def __init__(self, paths, place, alignment, rate_hz):
         gain = amplitude_from_db(alignment["level_db"])
-        self.rate_hz = stem.rate_hz
-        self.stem = stem.samples[:, 0]
         self.aligned = read_mono(getattr(paths, f"{place}_aligned")) * gain
         by_clicks = alignment.get("method") == "clicks"
         self.clicks = self.aligned if by_clicks else read_mono(getattr(paths, f"{place}_clicks")) * gain
-        rows = {float(row["nominal_hz"]): row["hiss_dbfs"] for row in read_table(getattr(paths, f"{place}_bands"))}
-        levels = [float(rows.get(band.nominal_hz) or HISS_FLOOR_DBFS) for band in analysis_bands(self.rate_hz)]
-        self.hiss = power_from_db([level + alignment["level_db"] for level in levels])
+        rows = read_table(getattr(paths, f"{place}_bands"))
+        self.hiss = hiss_powers(rows, analysis_bands(rate_hz), alignment["level_db"])
 
 
 if __name__ == "__main__":

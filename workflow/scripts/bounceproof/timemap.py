@@ -71,6 +71,23 @@ class TimeMap:
         unknown = np.interp(stem_s, self.stem_s, ~np.isfinite(self.sigma_us))
         return np.where(unknown > 0, np.inf, np.interp(stem_s, self.stem_s, safe))[()]
 
+    def late_by_line_s(self, click_stem_s, click_return_s):
+        """How late (s of the stem's time, one value a knot) a return would lie if it were read through the straight line through
+        its two clicks instead of this map.
+
+        click_stem_s, click_return_s: (start, end); where one of click_return_s is None the line has the map's mean speed, where
+        both are it starts at the first knot.
+        """
+        (start_s, end_s), (start_back_s, end_back_s) = click_stem_s, click_return_s
+        slope = 1.0 / self.mean_speed_ratio
+        if start_back_s is None and end_back_s is None:
+            start_s, start_back_s = self.stem_s[0], self.return_s[0]
+        elif start_back_s is None:
+            start_s, start_back_s = end_s, end_back_s
+        elif end_back_s is not None:
+            slope = (end_back_s - start_back_s) / (end_s - start_s)
+        return (self.return_s - start_back_s) / slope - (self.stem_s - start_s)
+
     def resampled(self, stem_s):
         """The same map with knots at `stem_s` (increasing)."""
         return TimeMap(stem_s, self.at(stem_s), self.sigma_at(stem_s))

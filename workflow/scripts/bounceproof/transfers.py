@@ -96,7 +96,7 @@ def _add_click(samples, click, reference, peak):
     return first + click.edge_sample
 
 
-def click_stem_times(stem_seconds, settings):
-    """Where the two clicks' references lie in the stem's time (s), sent at its own speed."""
+def click_stem_times(stem_seconds, settings, *, send_speed=1):
+    """Where the two clicks' references lie in the stem's time (s); the gaps are not sent faster, so they span more of it."""
     start_s = -(CLICK_AFTER_S + settings["gap_s"])
-    return start_s, stem_seconds + settings["gap_s"] + CLICK_BEFORE_S
+    return start_s * send_speed, stem_seconds + (settings["gap_s"] + CLICK_BEFORE_S) * send_speed

@@ -260,19 +260,18 @@ PAIR_WORDS = {READY: "adds up", LOOK: "look", AGAIN: "does not add up", WAITING:
 
 
 def _adding_up(ours, clicks, limit, pair):
-    text = f"Adds up {_up_to(ours)} within {limit['sum_loss_ok_db']:g} dB"
-    if pair["methods"] != ["clicks", "clicks"]:
-        text += f"; with two clicks {_up_to(clicks, only=True)}"
-    if ours["first_notch_hz"]:
-        text += f"; first notch near {_hz(ours['first_notch_hz'])}"
-    far = ours["adds_up_to_hz"] >= limit["pair_ok_hz"] or ours["limit"] != "loss"
-    if far:
-        return Finding(READY, text + ".", None)
+    text = f"Adds up {_up_to(ours)} within {limit['sum_loss_ok_db']:g} dB{_notch(ours)}"
     by_clicks = pair["methods"] == ["clicks", "clicks"]
+    if not by_clicks:
+        text += f"; with two clicks {_up_to(clicks, only=True)}{_notch(clicks)}"
+    text += "." + _in_mono(ours, pair)
+    far = ours["adds_up_to_hz"] >= limit["pair_ok_hz"] or ours["limit"] not in ("loss", "polarity")
+    if far:
+        return Finding(READY, text, None)
     step = "Keep one of the two, or treat them as two sounds: two clicks cannot hold a pair together."
     if not by_clicks:
         step = "Record the worse of the two again, or treat the pair as two sounds."
-    return Finding(AGAIN if ours["within_poor_to_hz"] < limit["pair_ok_hz"] else LOOK, text + ".", step)
+    return Finding(AGAIN if ours["within_poor_to_hz"] < limit["pair_ok_hz"] else LOOK, text, step)
 
 
 def _up_to(way, *, only=False):
@@ -281,6 +280,19 @@ def _up_to(way, *, only=False):
     if way["adds_up_to_hz"] == 0:
         return "nowhere"
     return f"{'only ' if only and way['limit'] == 'loss' else ''}to {_hz(way['adds_up_to_hz'])}"
+
+
+def _notch(way):
+    """The first notch, where it lies in what would otherwise be heard: a notch that the pair's own band ends under is no news."""
+    notch_hz = way["first_notch_hz"]
+    return f", first notch near {_hz(notch_hz)}" if notch_hz and way["limit"] == "loss" else ""
+
+
+def _in_mono(ours, pair):
+    stems_db = pair.get("stems_mono_db")
+    if stems_db is None or ours.get("mono_db") is None:
+        return ""
+    return f" Summed to mono its level is {_signed(ours['mono_db'])} dB re both sides alone, the stems' {_signed(stems_db)} dB."
 
 
 def _doubled(ours):
@@ -423,6 +435,10 @@ def terminal_line(track, take, alignment, condition, *, thresholds=None):
 
 def _hz(value):
     return f"{value / 1000:.1f} kHz" if value >= 1000 else f"{value:.0f} Hz"
+
+
+def _signed(value):
+    return f"{value:+.1f}".replace("-", "\N{MINUS SIGN}") if abs(value) >= 0.05 else "0.0"
 
 
 def _us(value):

@@ -17,17 +17,9 @@ def clicks_line_error_ms(time_map, click_stem_s, click_return_s):
     click_stem_s, click_return_s: (start, end); an end of None gives a line at the map's mean speed.
     """
     pick = np.unique(np.linspace(0, len(time_map.stem_s) - 1, POINTS).round().astype(int))
-    stem_s, return_s, sigma_us = time_map.stem_s[pick], time_map.return_s[pick], time_map.sigma_us[pick]
-    (start_s, end_s), (start_back_s, end_back_s) = click_stem_s, click_return_s
-    slope = 1.0 / time_map.mean_speed_ratio
-    if start_back_s is None and end_back_s is None:
-        start_s, start_back_s = stem_s[0], return_s[0]
-    elif start_back_s is None:
-        start_s, start_back_s = end_s, end_back_s
-    elif end_back_s is not None:
-        slope = (end_back_s - start_back_s) / (end_s - start_s)
-    line_s = start_back_s + slope * (stem_s - start_s)
-    return stem_s, 1e3 * (return_s - line_s) / slope, np.where(np.isfinite(sigma_us), sigma_us, 0.0) * 1e-3
+    stem_s, sigma_us = time_map.stem_s[pick], time_map.sigma_us[pick]
+    late_s = time_map.late_by_line_s(click_stem_s, click_return_s)[pick]
+    return stem_s, 1e3 * late_s, np.where(np.isfinite(sigma_us), sigma_us, 0.0) * 1e-3
 
 
 def draw(look, tracks):

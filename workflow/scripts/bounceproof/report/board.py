@@ -84,6 +84,8 @@ def track_row(track, take, alignment, condition, verdict):
 
 _PAIR_NUMBERS = (
     "adds_up_to_hz",
+    "adds_up_to_low_hz",
+    "adds_up_to_high_hz",
     "within_poor_to_hz",
     "delay_us",
     "delay_sd_us",
@@ -92,6 +94,8 @@ _PAIR_NUMBERS = (
     "worst_us",
     "air_cm",
     "first_notch_hz",
+    "sum_loss_db",
+    "mono_db",
     "polarity",
 )
 PAIR_COLUMNS = (
@@ -99,6 +103,7 @@ PAIR_COLUMNS = (
     "first",
     "second",
     "kind",
+    "declared",
     "verdict",
     "sentence",
     "state",
@@ -116,6 +121,7 @@ def pair_row(summary, verdict):
         "first": summary["first"]["track"],
         "second": summary["second"]["track"],
         "kind": summary["kind"],
+        "declared": summary["declared"],
         "verdict": verdicts.PAIR_WORDS[verdict.word],
         "sentence": " ".join(one.sentence for one in verdict.findings),
         "state": summary["state"],

@@ -4,6 +4,7 @@ Conventions: a stereo track becomes two legs, TRACK.L and TRACK.R, and a pair of
 from 1; pan -1 is left.
 """
 
+import itertools
 from pathlib import Path
 
 from bounceproof.session.guessing import guess_role
@@ -245,7 +246,9 @@ def read_pairs(folder, schema, entries, mistakes):
             continue
         _check_twice(record, pair, ids, sides, mistakes)
         pairs.append(pair)
-    return pairs + _stereo_pairs(stereo.values(), ids, sides, mistakes)
+    pairs += _stereo_pairs(stereo.values(), ids, sides, mistakes)
+    sides |= {frozenset((pair["first"], pair["second"])): pair["pair"] for pair in pairs}
+    return pairs + _group_pairs(entries, {folded(pair["pair"]) for pair in pairs}, sides)
 
 
 def _pair(record, by_name, stereo, mistakes):
@@ -255,7 +258,8 @@ def _pair(record, by_name, stereo, mistakes):
     if ends[0] == ends[1]:
         mistakes.add(place(PAIRS, row=record.number, column="second"), f"{shown(ends[1])} is paired with itself; name two tracks")
         return None
-    return {"pair": record.values["pair"], "first": ends[0], "second": ends[1], "kind": record.values["kind"]}
+    values = record.values
+    return {"pair": values["pair"], "first": ends[0], "second": ends[1], "kind": values["kind"], "declared": True}
 
 
 def _end_of_pair(record, column, by_name, stereo, mistakes):
@@ -296,5 +300,29 @@ def _stereo_pairs(parents, ids, sides, mistakes):
                 place(PAIRS),
                 f"pair {shown(parent)} has the name of the stereo track {shown(parent)}, whose legs are a pair; rename it",
             )
-        pairs.append({"pair": parent, "first": first, "second": second, "kind": "stereo"})
+        pairs.append({"pair": parent, "first": first, "second": second, "kind": "stereo", "declared": True})
     return pairs
+
+
+def _group_pairs(entries, ids, sides):
+    """A pair for every two tracks of a group that no row and no stereo track pairs: trouble there is seldom foreseen."""
+    groups, pairs = {}, []
+    for entry in entries:
+        if entry["group"]:
+            groups.setdefault(folded(entry["group"]), []).append(entry["track"])
+    for members in groups.values():
+        for first, second in itertools.combinations(members, 2):
+            if frozenset((first, second)) in sides:
+                continue
+            name = _pair_name(first, second, ids)
+            ids.add(folded(name))
+            pairs.append({"pair": name, "first": first, "second": second, "kind": "one-source", "declared": False})
+    return pairs
+
+
+def _pair_name(first, second, ids):
+    """A name for files that no other pair has: both names, or a number where they are too long together or taken."""
+    both = f"{first} + {second}"
+    numbered = (f"pair {number}" for number in itertools.count(1))
+    names = itertools.chain([both] if name_problem(both, "pair") is None else [], numbered)
+    return next(name for name in names if folded(name) not in ids)
