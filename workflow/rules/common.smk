@@ -239,11 +239,12 @@ def click_stem_s(send_speed=1):
     return list(click_stem_times(SONG_S, SESSION["transfer"], send_speed=send_speed))
 
 
+PLACES = ("folder", "results_dir", "captures", "calibrations", "trials", "takes", "take_rows")
+
+
 def without_paths():
     """The session as the report prints it: no path of this machine in it, so that it is the same anywhere."""
-    kept = {
-        key: value for key, value in SESSION.items() if key not in ("folder", "results_dir", "captures", "takes", "take_rows")
-    }
+    kept = {key: value for key, value in SESSION.items() if key not in PLACES}
     kept["tracks"] = [{key: value for key, value in track.items() if key != "stem"} for track in SESSION["tracks"]]
     return kept
 
@@ -257,6 +258,29 @@ def everything_read():
     captured = [take["path"] for takes in SESSION["takes"].values() for take in takes]
     there = [path for path in [*tables, *configured] if path.is_file()]
     return list(dict.fromkeys(map(str, [*there, *stems, *captured, *SESSION["captures"]])))
+
+
+def free_number():
+    """What the calibration's clicks spell: the highest number that no track has."""
+    from bounceproof.clicks import LAST_NUMBER
+
+    return max(set(range(1, LAST_NUMBER + 1)) - {track["number"] for track in TRACKS.values()})
+
+
+def calibration_capture(wildcards):
+    """The newest capture of the calibration by its name, else the simulated recorder's where the session asks for it."""
+    if SESSION["calibrations"]:
+        return ancient(SESSION["calibrations"][-1])
+    if SESSION["fill_missing"] == "simulate":
+        return result("simulated/calibration.wav")
+    sys.exit(
+        f"{SESSION['folder']}/returns/calibration/: no capture of the calibration is there; play transfers/calibration.wav to the"
+        " recorder (the target `calibration` makes it), capture it and put it there, or set fill_missing to simulate."
+    )
+
+
+def calibration_id():
+    return content_of(SESSION["calibrations"][-1]) if SESSION["calibrations"] else SIMULATED
 
 
 def new_session_settings():

@@ -77,6 +77,7 @@ def text(value):
 FILTERS = {
     "fixed": fixed,
     "signed": signed,
+    "spread": spread,
     "hertz": hertz,
     "microseconds": microseconds,
     "clock": clock,

@@ -147,6 +147,8 @@ def _head(folder, value, media, settings, project_dir, mistakes):
         "takes": {},
         "take_rows": [],
         "captures": [],
+        "calibrations": [],
+        "trials": {},
         "notes": [],
     }
 
@@ -275,3 +277,5 @@ def _add_takes(session, schemas, mistakes):
             take |= returned.take_facts(rows, track, take["take"], parent=parent_of[track])
     session["takes"], session["take_rows"] = takes, rows
     session["captures"] = [str(path) for path in found.captures]
+    session["calibrations"] = [str(path) for path in found.beside[returned.CALIBRATION]]
+    session["trials"] = returned.trials_of(found, entries, mistakes)

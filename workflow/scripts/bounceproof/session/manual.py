@@ -27,6 +27,7 @@ my-session/
   stems/           the song's stems, all from the same start
   returns/TRACK/   captures of that track, one file a take
   returns/unsorted/  captures of any name, one or several transfers in each
+  returns/calibration/  captures of the calibration; the last by its name counts
 ```
 
 **Stems and returns** are WAV, FLAC, AIFF, W64, RF64 or CAF files, with one or two channels. A take is named by its file

@@ -13,17 +13,19 @@ from bounceproof.session.rows import read_records
 from bounceproof.session.stems import is_audio_name, name_without_ending
 
 RETURNS, UNSORTED, TAKES = "returns", "unsorted", "takes.tsv"
+CALIBRATION, TRIALS = "calibration", "trials"
 _DESKTOP_FILES = {"thumbs.db", "desktop.ini", "icon\r"}
 _YOUNG_S, _SECOND_LOOK_S = 5.0, 1.0
 _FACTS = ("side", "counter", "replay_of", "capture_gain_db", "battery_v", "note")
 
 
 class Findings:
-    """What lies in returns/: files by track (or stereo parent), unsorted captures."""
+    """What lies in returns/: files by track (or stereo parent), unsorted captures, what came back of calibration and trials."""
 
     def __init__(self):
         self.by_folder = {}
         self.captures = []
+        self.beside = {CALIBRATION: [], TRIALS: []}
 
 
 def look_through(folder, names, mistakes):
@@ -39,6 +41,8 @@ def look_through(folder, names, mistakes):
             _note_stray(entry, name, mistakes)
         elif folded(entry.name) == UNSORTED:
             found.captures += _captures(entry, mistakes)
+        elif folded(entry.name) in found.beside:
+            found.beside[folded(entry.name)] += _audio_of(entry, name, None, mistakes)
         elif folded(entry.name) in known:
             track = known[folded(entry.name)]
             found.by_folder.setdefault(track, []).extend(_audio_of(entry, name, track, mistakes))
@@ -97,7 +101,7 @@ def _audio_of_captures(folder, mistakes):
 
 def _without_growing(found, folder, mistakes):
     """The findings less the files still being written: young ones are looked at twice, a second apart."""
-    every = [p for files in found.by_folder.values() for p in files] + found.captures
+    every = [p for files in [*found.by_folder.values(), *found.beside.values()] for p in files] + found.captures
     now = time.time()
     young = {p: p.stat().st_size for p in every if 0 <= now - p.stat().st_mtime < _YOUNG_S}
     if young:
@@ -107,6 +111,7 @@ def _without_growing(found, folder, mistakes):
         mistakes.note(None, f"{path.relative_to(folder).as_posix()} is still growing; it is left for the next run")
     found.by_folder = {track: [p for p in files if p not in growing] for track, files in found.by_folder.items()}
     found.captures = [p for p in found.captures if p not in growing]
+    found.beside = {name: [p for p in files if p not in growing] for name, files in found.beside.items()}
     return found
 
 
@@ -129,6 +134,18 @@ def takes_of(found, entries, mistakes):
                 for channel, leg in enumerate(legs, 1):
                     _add_take(takes[leg], leg, path, channel, mistakes)
     return {track: sorted(found, key=lambda take: natural_key(take["take"])) for track, found in takes.items()}
+
+
+def trials_of(found, entries, mistakes):
+    """{track: path} of the trials that came back, each named by its file as the track."""
+    known, trials = {folded(entry["track"]): entry["track"] for entry in entries}, {}
+    for path in found.beside[TRIALS]:
+        track = known.get(folded(composed(name_without_ending(path))))
+        if track is None:
+            mistakes.note(None, f"{RETURNS}/{TRIALS}/{path.name} passed over; name it as the track whose trial it is")
+        else:
+            trials[track] = str(path)
+    return trials
 
 
 def _add_take(takes, track, path, channel, mistakes):
