@@ -5,7 +5,7 @@ from typing import NamedTuple
 import numpy as np
 from bounceproof.audio import Audio
 from bounceproof.planning.calibration import make_calibration
-from bounceproof.recorder import channel, simulate
+from bounceproof.recorder import channel, resolve, simulate
 from scipy import signal
 
 # Kinds of machine: rate, nominal band, ranges of the two low and the two high edges.
@@ -150,3 +150,24 @@ def _edges(settings, tone_hz, rate_hz, speed, down_db):
     under, tone = level_db < -down_db, np.searchsorted(freq_hz, tone_hz)
     low, high = np.flatnonzero(under[:tone]), np.flatnonzero(under[tone:])
     return (freq_hz[low[-1]] if low.size else None, freq_hz[tone + high[0]] if high.size else None)
+
+
+def loudest_errors_db(machine, values, *, percents=(1.0, 3.0)):
+    """How far the loudest moments of some stems, sent at the level proposed for each distortion, lie from it (dB): by the record
+    band that the machine really has.
+    """
+    from bounceproof.audio import resample
+    from bounceproof.planning.level_law import level_for_third_db
+    from bounceproof.planning.send_levels import loudest_db, measured_machine, propose
+    from recording import RATE_HZ, drums, plucks
+
+    errors, known, band = [], measured_machine(values), resolve(machine.settings)["record_band"]
+    for stem in (drums(6.0), plucks(6.0, seed=machine.seed), plucks(6.0, seed=machine.seed, low_hz=330.0)):
+        stem = resample(stem, RATE_HZ, machine.rate_hz)
+        for percent in percents:
+            wanted_db = propose(stem, machine.rate_hz, known, machine.band_hz, distortion_percent=percent)["wanted_db"]
+            sent = stem * 10 ** ((wanted_db + machine.settings["input_gain_db"]) / 20) / np.abs(stem).max()
+            laid = channel.limit_band(sent, band, machine.rate_hz)
+            due_db = machine.settings["saturation"]["level_dbfs"] + level_for_third_db(percent / 100)
+            errors.append(loudest_db(laid, machine.rate_hz) - due_db)
+    return errors

@@ -6,7 +6,7 @@ from bounceproof.audio import Audio, AudioProblem
 from bounceproof.planning import level_law, tones
 from bounceproof.planning.calibration import LONGEST_S, ladder_tone_hz, make_calibration
 from bounceproof.planning.measured_recorder import measure_recorder
-from random_machines import calibrated, draw, truth_of
+from random_machines import calibrated, draw, loudest_errors_db, truth_of
 
 
 @pytest.mark.parametrize("band_hz", [(400, 4000), (400, 2500), (60, 10000), (20, 20000)])
@@ -48,6 +48,7 @@ def test_a_recorder_is_measured_as_it_is(seed):
         assert found["level_control"]["knee_send_db"] == pytest.approx(knee_db, abs=2.0)
     else:
         assert found["full"]["send_db"] == pytest.approx(truth.send_db, abs=1.0)
+        assert np.abs(loudest_errors_db(machine, found)).max() < 1.5
 
 
 def test_a_wire_has_no_full_level_and_no_control():

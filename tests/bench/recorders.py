@@ -1,8 +1,9 @@
-"""Recorders measured by the calibration transfer, against their truth.
+"""Recorders measured by the calibration transfer, and stems sent at the levels proposed from that, against the truth.
 
     envs/run python tests/bench/recorders.py [50]
 
-Prints its own table: errors of maximum output level, usable range and band edges, level controls missed and invented.
+Prints its own table: errors of maximum output level, usable range and band edges, level controls missed and invented; how far the
+loudest moments come from the distortion chosen.
 """
 
 import sys
@@ -16,7 +17,7 @@ sys.path[:0] = [str(Path(__file__).resolve().parents[1]), str(Path(__file__).res
 def one(seed):
     """Errors of one machine as a dict of numbers; None where a figure was not given."""
     from bounceproof.planning.measured_recorder import measure_recorder
-    from random_machines import calibrated, draw, truth_of
+    from random_machines import calibrated, draw, loudest_errors_db, truth_of
 
     machine = draw(seed)
     calibration = calibrated(machine)
@@ -41,6 +42,7 @@ def one(seed):
         "control": truth.control,
         "found": found["level_control"]["found"],
         "reached": full and full["reached"],
+        "loudest_db": [] if truth.control or not full else loudest_errors_db(machine, found),
     }
 
 
@@ -61,6 +63,10 @@ def main(count):
     missed = sum(not row["found"] for row in controls)
     invented = sum(row["found"] and not row["control"] for row in rows)
     print(f"level control: missed {missed} of {len(controls)}, invented {invented} of {count - len(controls)}")
+    errors = np.abs([error for row in rows for error in row["loudest_db"]])
+    print(
+        f"loudest moments within 1.5 dB of the limit: {np.sum(errors <= 1.5)} of {errors.size} stems, largest {errors.max():.2f}"
+    )
     inside = np.mean([abs(row["output_db"]) <= 1.96 * row["output_sigma_db"] for row in given])
     print(f"95 % interval of the maximum output level holds in {100 * inside:.0f} % of {len(given)}")
 

@@ -279,6 +279,11 @@ def calibration_capture(wildcards):
     )
 
 
+def recorder_values(wildcards):
+    """recorder.json, where there is a calibration to make it from; else nothing, and the medium's typical figures have to do."""
+    return [result("recorder.json")] if SESSION["calibrations"] or SESSION["fill_missing"] == "simulate" else []
+
+
 def calibration_id():
     return content_of(SESSION["calibrations"][-1]) if SESSION["calibrations"] else SIMULATED
 

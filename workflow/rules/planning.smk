@@ -101,6 +101,39 @@ rule measure_recorder:
         "../scripts/measure_recorder.py"
 
 
+rule propose_levels:
+    input:
+        stems=[result(f"stems/{track}.wav") for track in TRACKS],
+        recorder=recorder_values,
+    output:
+        page=result("planning/send-levels.html"),
+        table=result("planning/send-levels.tsv"),
+    log:
+        result("logs/propose_levels.log"),
+    conda:
+        "../../envs/environment.yaml"
+    resources:
+        mem_mb=2000,
+    params:
+        settings=lambda _: {
+            "name": SESSION["name"],
+            "medium": SESSION["medium"],
+            "tracks": track_list("role", "send_db"),
+            "thresholds": SESSION["thresholds"],
+            **{key: SESSION["transfer"][key] for key in ("send_db", "distortion_percent")},
+        },
+        code=lambda _: code_version("propose_levels.py"),
+    message:
+        "Proposing send levels"
+    script:
+        "../scripts/propose_levels.py"
+
+
+rule levels:
+    input:
+        rules.propose_levels.output,
+
+
 rule calibration:
     input:
         result("transfers/calibration.wav"),

@@ -413,6 +413,43 @@ def _step(name, anchor, verdict):
     }
 
 
+# ------------------------------------------------------------------------------------------------------------ send levels
+
+
+def level_choice(proposal, needed_percent, *, thresholds=None):
+    """What a proposed send level leaves to choose, as sentences; none where it simply fits.
+
+    proposal: of `planning.send_levels.propose`; needed_percent: third harmonic of the loudest moments at the level that would
+    lift the softest ones clear of the hiss, None where full level is not known.
+    """
+    clear_db = limits(thresholds)["signal_over_hiss_kept_db"]
+    out, short_db = [], clear_db - proposal["soft_over_hiss_db"]
+    if proposal["limit"] == "output":
+        out.append(_more_output(proposal))
+    elif proposal["limit"] == "level control" and proposal["wanted_db"] is not None:
+        over_db = proposal["wanted_db"] - proposal["proposed_db"]
+        if over_db > 1.0:
+            out.append(f"Hotter, up to {over_db:.0f} dB, the level control rides the music; the tape has that much room.")
+    if short_db > 0:
+        hotter = f"{short_db:.0f} dB hotter they would stand clear"
+        if needed_percent is not None:
+            hotter += f", with {needed_percent:.0f} % third harmonic in the loudest"
+        out.append(
+            f"Its softest moments come to {_signed(proposal['soft_over_hiss_db'])} dB over the hiss: {hotter}. Choose: send it"
+            " hotter, lift the soft passages in the stem before it is sent, or mute between phrases and let them go."
+        )
+    return out
+
+
+def _more_output(proposal):
+    if proposal["wanted_db"] is None:
+        return "The output gives no more; less pad would use more of the tape."
+    missing_db = proposal["wanted_db"] - proposal["proposed_db"]
+    if missing_db <= 1.0:
+        return "It just reaches the limit with the output at full scale."
+    return f"The output gives no more: {missing_db:.0f} dB less pad would use all of the tape."
+
+
 # -------------------------------------------------------------------------------------------------------------- terminal
 
 
