@@ -201,7 +201,7 @@ class FakeSession:
                 values = alignment(self.returns[track], level_db=gain_db, simulated=simulated, method=method)
                 self.alignments[track] = rejected(simulated=simulated) if track == "voice" else values
                 write_take(self.take(track), self.returns[track], self.alignments[track])
-                write_json(self.choice(track), {"track": track, "take": takes[track]})
+                write_json(self.choice(track), {"track": track, "take": takes[track], "why": "the only take"})
 
     def take(self, track):
         return self.results / "returns" / track / "take1"
@@ -216,31 +216,33 @@ class FakeSession:
         return [self.take(track) / name for track in self.there()]
 
     def measure(self):
+        for track in self.there():
+            self.measure_take(track, self.take(track))
+
+    def measure_take(self, track, folder):
         roles = [
             {"name": "fundamental", "low_hz": 60, "high_hz": 100, "importance": 3},
             {"name": "attack", "low_hz": 2000, "high_hz": 4000, "importance": 2},
         ]
-        for track in self.there():
-            folder = self.take(track)
-            run(
-                "measure_return",
-                inputs={
-                    "aligned": folder / "aligned.wav",
-                    "stem": self.results / "stems" / f"{track}.wav",
-                    "alignment": folder / "alignment.json",
-                    "capture": folder / "capture.wav",
-                },
-                outputs={"condition": folder / "condition.json", "bands": folder / "bands.tsv"},
-                settings={
-                    "track": track,
-                    "take": "take1",
-                    **self.band,
-                    "gap_s": GAP_S,
-                    "tail_s": TAIL_S,
-                    "clipped_run_samples": 3,
-                    "role_bands": roles,
-                },
-            )
+        run(
+            "measure_return",
+            inputs={
+                "aligned": folder / "aligned.wav",
+                "stem": self.results / "stems" / f"{track}.wav",
+                "alignment": folder / "alignment.json",
+                "capture": folder / "capture.wav",
+            },
+            outputs={"condition": folder / "condition.json", "bands": folder / "bands.tsv"},
+            settings={
+                "track": track,
+                "take": folder.name,
+                **self.band,
+                "gap_s": GAP_S,
+                "tail_s": TAIL_S,
+                "clipped_run_samples": 3,
+                "role_bands": roles,
+            },
+        )
 
     def check_pairs(self):
         for pair in self.pairs:
@@ -348,6 +350,7 @@ class FakeSession:
                 "conditions": self.of("condition.json"),
                 "bands": self.of("bands.tsv"),
                 "chosen": [self.choice(track) for track in self.there()],
+                **{f"averaged_{name}": [] for name in ("alignments", "conditions", "bands")},
                 **self.pair_files(),
                 "reference": self.results / "mix" / "reference.json",
                 "survived": folder / "survived.png",

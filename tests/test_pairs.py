@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 from bounceproof import pair_delay, pairs, verdicts
+from bounceproof.condition.known_hiss import hiss_powers
 from bounceproof.condition.level import analysis_bands, hiss_band_powers
 from bounceproof.files import finite, read_json, read_table
-from bounceproof.pair_sum import hiss_powers
 from fake_session import BAND_HZ, RATE_HZ, SONG_S, FakeSession, band_limited, late, make_stem, wander_s
 
 BANDS = analysis_bands(RATE_HZ)

@@ -136,6 +136,16 @@ def wanted_take(track):
     return want
 
 
+def averages(track):
+    """Whether a track asks for the average of several takes."""
+    return TRACKS[track]["take"] == "average" and len(takes_of(track)) > 1
+
+
+def averaged_files(name):
+    """The files called `name` that stand for averages, of the tracks that ask for one."""
+    return [chosen_file(name, track) for track in TRACKS if averages(track)]
+
+
 def track_rows(*keys):
     """A plain row a track for the rules that look at all of them."""
     return [{"track": track, "take": wanted_take(track), **{key: TRACKS[track][key] for key in keys}} for track in TRACKS]

@@ -125,6 +125,7 @@ rule choose_take:
         clicks=lambda wildcards: of_takes(wildcards, "aligned-clicks.wav"),
         conditions=lambda wildcards: of_takes(wildcards, "condition.json"),
         bands=lambda wildcards: of_takes(wildcards, "bands.tsv"),
+        stem=lambda wildcards: f"{RESULTS}/stems/{wildcards.track}.wav" if averages(wildcards.track) else [],
     output:
         alignment=chosen_file("alignment.json"),
         time_map=chosen_file("time-map.tsv"),
@@ -138,10 +139,10 @@ rule choose_take:
     conda:
         "../../envs/environment.yaml"
     resources:
-        mem_mb=200,
+        mem_mb=lambda wildcards: 3000 if averages(wildcards.track) else 200,
     params:
         settings=lambda wildcards: settings_of(
-            wildcards.track, want=TRACKS[wildcards.track]["take"], takes=takes_of(wildcards.track)
+            wildcards.track, want=TRACKS[wildcards.track]["take"], takes=takes_of(wildcards.track), **BAND
         ),
         code=code_version("choose_take.py"),
     message:

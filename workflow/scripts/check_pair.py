@@ -10,9 +10,9 @@ params: settings = {pair, kind, declared, first: {track, take|None}, second: {tr
 import numpy as np
 from bounceproof import pair_delay, pairs
 from bounceproof.audio import look_at, read_mono
+from bounceproof.condition.known_hiss import hiss_powers
 from bounceproof.condition.level import analysis_bands
 from bounceproof.files import read_json, read_table, write_json, write_table
-from bounceproof.pair_sum import hiss_powers
 from bounceproof.quantities import amplitude_from_db
 from bounceproof.timemap import read_time_map
 from bounceproof_job import run_job

@@ -1,6 +1,7 @@
 """Write the mix-readiness report and its tables from finished results.
 
 input:  alignments, conditions, bands: lists parallel to params.settings["takes"]; chosen: list of chosen/TRACK/chosen.json;
+        averaged_alignments, averaged_conditions, averaged_bands: the same three of the tracks that ask for an average;
         pair_summaries, pair_tables: lists (pairs/*.json, *.tsv); stack (noise/stack.json), stack_table (noise/stack.tsv),
         reference (mix/reference.json); survived, timing, stack_figure, pair_sums: figures/*.png
 output: page (report.html), tracks (tracks.tsv), pairs (pairs.tsv)
@@ -12,6 +13,7 @@ from pathlib import Path
 from bounceproof.files import read_json, read_table, write_table, write_text
 from bounceproof.record import package_versions
 from bounceproof.report import board, page
+from bounceproof.takes import AVERAGE
 from bounceproof_job import run_job
 
 
@@ -23,9 +25,9 @@ def main(snakemake):
     write_text(snakemake.output.page, page.render(material))
 
 
-def chosen_takes(session, paths):
+def chosen_takes(session, abouts):
     """{track: the take that goes on, or None while it waits} from the choices made."""
-    chosen = {about["track"]: about["take"] for about in map(read_json, paths)}
+    chosen = {about["track"]: about["take"] for about in abouts}
     return {track["track"]: chosen.get(track["track"]) for track in session["tracks"]}
 
 
@@ -35,11 +37,16 @@ def gathered(files, settings):
         (one["track"], one["take"]): (read_json(alignment), read_json(condition), read_table(bands))
         for one, alignment, condition, bands in rows
     }
+    for files_of in zip(files.averaged_alignments, files.averaged_conditions, files.averaged_bands, strict=True):
+        alignment, condition, bands = read_json(files_of[0]), read_json(files_of[1]), read_table(files_of[2])
+        if alignment["take"] == AVERAGE:
+            takes[alignment["track"], AVERAGE] = alignment, condition, bands
+    abouts = [read_json(path) for path in files.chosen]
     pairs = [(read_json(one), read_table(table)) for one, table in zip(files.pair_summaries, files.pair_tables, strict=True)]
     figures = {"survived": files.survived, "timing": files.timing, "stack": files.stack_figure, "pair_sums": files.pair_sums}
     return page.Material(
         settings["session"],
-        chosen_takes(settings["session"], files.chosen),
+        chosen_takes(settings["session"], abouts),
         takes,
         pairs,
         read_json(files.stack),
@@ -47,6 +54,7 @@ def gathered(files, settings):
         read_json(files.reference),
         {name: Path(path).read_bytes() for name, path in figures.items()},
         package_versions(),
+        {about["track"]: about["why"] for about in abouts},
     )
 
 

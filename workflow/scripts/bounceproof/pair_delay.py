@@ -48,12 +48,9 @@ class Blocks(NamedTuple):
 
 
 class Heard(NamedTuple):
-    """What is known of the two returns per band at `mids_hz`: response (2, bands; power ratio) and hiss (2, bands; mean
-    square).
-    """
+    """What is known of the two returns per band: response (2, bands; power ratio) and hiss (2, bands; mean square)."""
 
-    mids_hz: np.ndarray
-    widths_hz: np.ndarray
+    bands: list
     response: np.ndarray
     hiss: np.ndarray
 
@@ -111,9 +108,9 @@ def _block_sums(stems, returns, rate_hz, band_hz, heard):
     freq_hz = spectra.bin_hz(segment, rate_hz)
     chosen = (freq_hz >= band_hz[0]) & (freq_hz <= min(band_hz[1], HIGHEST_HZ, 0.42 * rate_hz))
     freq_hz = freq_hz[chosen]
-    response = np.array([np.interp(np.log(freq_hz), np.log(heard.mids_hz), one) for one in heard.response])
-    density = np.array([np.interp(np.log(freq_hz), np.log(heard.mids_hz), one / heard.widths_hz) for one in heard.hiss])
-    noise = density * (rate_hz / segment)
+    mids = np.log([band.mid_hz for band in heard.bands])
+    response = np.array([np.interp(np.log(freq_hz), mids, one) for one in heard.response])
+    noise = np.array([spectra.density_at(one, heard.bands, freq_hz) for one in heard.hiss]) * (rate_hz / segment)
     crosses, information, carry = [], [], None
     for block in spectra.transforms([*stems, *returns], segment):
         first, second, third, fourth = np.moveaxis(block[:, chosen], -1, 0)

@@ -8,7 +8,7 @@ import numpy as np
 
 from bounceproof import spectra
 from bounceproof.condition.level import inside
-from bounceproof.quantities import power_db, power_from_db
+from bounceproof.quantities import power_db
 
 SHARED_COHERENCE = 0.1
 # Bands whose response lies further under the best one are no part of the sum that anybody hears.
@@ -142,28 +142,6 @@ class BandSums:
             return None, None, None
         got, expected = (max(part, 1e-4 * alone) for part in (got, expected))
         return float(power_db(expected / got)), float(power_db(got / alone)), float(power_db(expected / alone))
-
-
-def hiss_powers(rows, bands, gain_db):
-    """Mean square of a return's hiss per band under its music, gain_db applied.
-
-    rows: of bands.tsv as read (text). Where the hiss under music was not measured, that of the silences counts, risen as in the
-    nearest band where it was: hiss rises with the signal on tape, and what is not taken off would pass for sound that lost its
-    phase.
-    """
-    silent = {float(row["nominal_hz"]): _number(row["hiss_dbfs"]) for row in rows}
-    under = {float(row["nominal_hz"]): _number(row.get("hiss_under_music_dbfs")) for row in rows}
-    rises = {hz: under[hz] - silent[hz] for hz in under if under[hz] is not None and silent[hz] is not None}
-    levels = []
-    for band in bands:
-        level, nearest = silent.get(band.nominal_hz), min(rises, key=lambda hz: abs(np.log(hz / band.mid_hz)), default=None)
-        rise = rises[nearest] if nearest is not None else 0.0
-        levels.append(-np.inf if level is None else level + rise + gain_db)
-    return power_from_db(np.array(levels))
-
-
-def _number(cell):
-    return None if cell in (None, "") else float(cell)
 
 
 def adds_up_to(bands, loss_db, usable, limit_db):

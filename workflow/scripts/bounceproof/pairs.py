@@ -102,7 +102,7 @@ def check_strangers(stems, course, rate_hz, band_hz):
 
 def _delays(pair, ways, rate_hz, band_hz, sums):
     """{way: Blocks}."""
-    heard = pair_delay.Heard(sums.mids, sums.widths, sums.responses("aligned"), sums.hiss)
+    heard = pair_delay.Heard(sums.bands, sums.responses("aligned"), sums.hiss)
     prior = None if pair.course is None else pair.course.sd_us
     found = {"aligned": pair_delay.relative_delay(pair.stems, pair.aligned, rate_hz, band_hz, heard, prior_sd_us=prior)}
     if pair.course is not None and pair.course.clicks_later_us is not None:

@@ -77,6 +77,12 @@ def band_powers(signals, rate_hz, bands, *, segment=None):
     return np.concatenate(powers)
 
 
+def density_at(powers, bands, freq_hz):
+    """Power per Hz at frequencies, from powers per band: straight lines over the logarithm of frequency, flat beyond the ends."""
+    mids, widths = (np.array([value(band) for band in bands]) for value in (lambda b: b.mid_hz, lambda b: b.high_hz - b.low_hz))
+    return np.interp(np.log(np.maximum(freq_hz, 1e-3)), np.log(mids), np.asarray(powers) / widths)
+
+
 def playing(powers, *, within_db=30.0):
     """Where a signal plays: True in segments (axis 0) whose power is within `within_db` of the loudest in that column."""
     loudest = powers.max(axis=0, keepdims=True)

@@ -31,13 +31,13 @@ class Material:
 
     session: the session record; chosen: {track: take or None}; takes: {(track, take): (alignment, condition, rows of bands.tsv)};
     pairs: list of (PAIR.json, rows of PAIR.tsv); stack, stack_rows, reference: noise/stack.json, stack.tsv, mix/reference.json;
-    figures: {name: PNG bytes}; versions: {package: version}.
+    figures: {name: PNG bytes}; versions: {package: version}; why: {track: why its take was chosen}.
     """
 
-    def __init__(self, session, chosen, takes, pairs, stack, stack_rows, reference, figures, versions):
+    def __init__(self, session, chosen, takes, pairs, stack, stack_rows, reference, figures, versions, why):
         self.session, self.chosen, self.takes, self.pairs = session, chosen, takes, pairs
         self.stack, self.stack_rows, self.reference = stack, stack_rows, reference
-        self.figures, self.versions = figures, versions
+        self.figures, self.versions, self.why = figures, versions, why
 
     def of(self, track):
         """(alignment, condition, band rows) of a track's chosen take; (None, None, []) while it waits."""
@@ -121,7 +121,16 @@ def _track_part(one, row, material):
         if track == name
     ]
     bands = [_band_row(band, limits) for band in one["bands"]]
-    return {**one, "name": name, "row": row, "condition": condition, "roles": roles, "takes": takes, "bands": bands}
+    return {
+        **one,
+        "name": name,
+        "row": row,
+        "why": material.why.get(name),
+        "condition": condition,
+        "roles": roles,
+        "takes": takes,
+        "bands": bands,
+    }
 
 
 def _number(cell):
