@@ -75,6 +75,7 @@ def make_return(stem, seed, *, gain=0.4, hiss=0.002, wander_us=600.0, left_us=0.
 def alignment(returned, *, level_db, method="follow", simulated=True, **more):
     """The values of alignment.json for such a return."""
     return {
+        "take": "take1",
         "state": "aligned",
         "reason": None,
         "flags": [],
@@ -102,6 +103,7 @@ def rejected(reason="its clicks are there but the music is not", *, simulated=Fa
     empty = dict.fromkeys((*numbers, "residual_rms_us", "offset_sigma_us"))
     step = "Record it again."
     common = {
+        "take": "take1",
         "state": "rejected",
         "reason": reason,
         "flags": [],
@@ -195,6 +197,7 @@ class FakeSession:
         self.returns, self.alignments = {}, {}
         for seed, (track, stem) in enumerate(self.stems.items()):
             write_float_wav(self.results / "stems" / f"{track}.wav", stem, RATE_HZ)
+            write_json(self.results / "stems" / f"{track}.json", {"time_reference_sample": 1000})
             if takes[track]:
                 self.returns[track] = {key: value.copy() for key, value in returns[track].items()}
                 gain_db = -20 * np.log10(0.3 + 0.05 * seed)
@@ -292,13 +295,7 @@ class FakeSession:
         mix = self.results / "mix"
         for one in self.tracks:
             track = one["track"]
-            inputs = (
-                {"aligned": self.take(track) / "aligned.wav", "alignment": self.take(track) / "alignment.json"}
-                if one["take"]
-                else {}
-            )
-            outputs = {"ready": mix / f"{track}.wav", "about": mix / f"{track}.ready.json"}
-            run("ready_track", inputs=inputs, outputs=outputs, settings={"track": track, "take": one["take"], **common})
+            self.make_ready(track)
         run(
             "build_mix",
             inputs={
@@ -314,9 +311,29 @@ class FakeSession:
                 "source": mix / "source.wav",
                 "narrow_band": mix / "narrow-band.wav",
                 "reference": mix / "reference.json",
+                "stereo": [mix / "keys.wav"],
             },
-            settings={**common, **self.band, "tracks": self.tracks},
+            settings={
+                **common,
+                **self.band,
+                "session": "harbour",
+                "tracks": self.tracks,
+                "stereo": [{"track": "keys", "left": "keys.L", "right": "keys.R"}],
+            },
         )
+
+    def make_ready(self, track, **settings):
+        """The mix-ready file of a track; settings: what is done to it beyond the defaults."""
+        mix, take = self.results / "mix", self.chosen[track]
+        inputs = {"stem_about": self.results / "stems" / f"{track}.json"}
+        if take:
+            names = {"aligned": "aligned.wav", "alignment": "alignment.json", "condition": "condition.json", "bands": "bands.tsv"}
+            inputs |= {key: self.take(track) / name for key, name in names.items()}
+            inputs["stem"] = self.results / "stems" / f"{track}.wav"
+        outputs = {"ready": mix / f"{track}.wav", "about": mix / f"{track}.ready.json"}
+        defaults = {"session": "harbour", "mute": False, "restore": None, "boost_limit_db": 12.0, "lost_db": 3.0}
+        common = {"sample_rate_hz": RATE_HZ, "song_samples": int(SONG_S * RATE_HZ), "track": track, "take": take}
+        run("ready_track", inputs=inputs, outputs=outputs, settings={**common, **defaults, **settings})
 
     def pair_files(self):
         names = [pair["pair"] for pair in self.pairs]

@@ -253,8 +253,11 @@ def test_nothing_returned_at_all(tmp_path):
             "source": tmp_path / "m" / "source.wav",
             "narrow_band": tmp_path / "m" / "narrow-band.wav",
             "reference": tmp_path / "m" / "reference.json",
+            "stereo": [],
         },
         settings={
+            "session": "harbour",
+            "stereo": [],
             "sample_rate_hz": RATE_HZ,
             "song_samples": FRAMES,
             "band_low_hz": BAND_HZ[0],

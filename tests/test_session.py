@@ -17,7 +17,7 @@ from session_maker import PROJECT, load, make_session, mistakes_of, write_stem
 SCHEMAS = {path.stem: yaml.safe_load(path.read_text()) for path in (PROJECT / "workflow" / "schemas").glob("*.yaml")}
 KEYS = {
     *("name", "folder", "results_dir", "sample_rate_hz", "song_samples", "chain", "seed", "fill_missing", "stems_from"),
-    *("medium", "alignment", "transfer", "matching", "thresholds", "figures", "recorder", "roles"),
+    *("medium", "alignment", "transfer", "matching", "mix", "thresholds", "figures", "recorder", "roles"),
     *("tracks", "pairs", "takes", "take_rows", "captures", "calibrations", "trials", "notes"),
 }
 
@@ -41,7 +41,7 @@ def test_stems_and_an_empty_file_are_a_session(tmp_path):
     assert record["tracks"][0] == {
         "track": "Kick 2", "parent": "Kick 2", "stem": str(tmp_path / "my song" / "stems" / "Kick 2.wav"), "stem_channels": 1,
         "channel": "mono", "role": "kick", "group": "", "mix_db": 0, "pan": 0, "send_db": -6, "send_speed": 1, "take": "best",
-        "note": "", "number": 1,
+        "note": "", "number": 1, "mute": None, "restore": None,
     }  # fmt: skip
     assert record["pairs"] == record["captures"] == record["notes"] == []
     assert record["takes"] == {"Kick 2": [], "Kick 10": [], "Vox": [], "x7": []}

@@ -87,13 +87,17 @@ def is_simulated(wildcards):
 
 def capture_of(wildcards):
     """The file that a take's audio is in."""
-    if is_simulated(wildcards):
-        return f"{RESULTS}/simulated/{wildcards.track}.wav"
-    direct = direct_takes(wildcards.track)
-    if wildcards.take in direct:
+    return capture_of_take(wildcards.track, wildcards.take)
+
+
+def capture_of_take(track, take):
+    direct = direct_takes(track)
+    if take in direct:
         # A touched file is no new take: what counts is its content, which goes through `params`.
-        return ancient(direct[wildcards.take]["path"])
-    return ancient(f"{RESULTS}/captures/{cut_takes(wildcards.track)[wildcards.take]['file']}")
+        return ancient(direct[take]["path"])
+    if take == SIMULATED:
+        return f"{RESULTS}/simulated/{track}.wav"
+    return ancient(f"{RESULTS}/captures/{cut_takes(track)[take]['file']}")
 
 
 @cache
@@ -103,12 +107,14 @@ def content_of(path):
 
 def take_id(wildcards):
     """What tells one take from another, whatever its date: the content of its file."""
-    if is_simulated(wildcards):
-        return SIMULATED
-    direct = direct_takes(wildcards.track)
-    if wildcards.take in direct:
-        return content_of(direct[wildcards.take]["path"])
-    return cut_takes(wildcards.track)[wildcards.take]["sha256"]
+    return take_content(wildcards.track, wildcards.take)
+
+
+def take_content(track, take):
+    direct = direct_takes(track)
+    if take in direct:
+        return content_of(direct[take]["path"])
+    return SIMULATED if take == SIMULATED else cut_takes(track)[take]["sha256"]
 
 
 def there(tracks=None):
@@ -220,12 +226,35 @@ def pair_settings(pair):
     return {"pair": pair, **{key: PAIRS[pair][key] for key in ("kind", "declared")}, **ends, **clicks, **BAND, **limits}
 
 
+STEREO = {
+    track["parent"]: {"left": f"{track['parent']}.L", "right": f"{track['parent']}.R"}
+    for track in SESSION["tracks"]
+    if track["track"] != track["parent"]
+}
+
+
 def ready_files(wildcards):
     """The chosen take's files, or nothing for a track that waits."""
     if not takes_of(wildcards.track):
         return {}
+    settings = ready_settings(wildcards.track)
+    names = {"aligned": "aligned.wav", "alignment": "alignment.json"}
+    if settings["mute"] or settings["restore"]:
+        names["condition"] = "condition.json"
+    if settings["restore"]:
+        names["bands"] = "bands.tsv"
+    files = {name: chosen_file(file, wildcards.track) for name, file in names.items()}
+    return files | ({"stem": f"{RESULTS}/stems/{wildcards.track}.wav"} if settings["restore"] else {})
+
+
+def ready_settings(track):
+    """What is done to a track's mix-ready file: mute (bool), restore ("minimum", "linear" or None), limits in dB."""
+    own = {key: TRACKS[track][key] or SESSION["mix"][key] for key in ("mute", "restore")}
     return {
-        name: chosen_file(file, wildcards.track) for name, file in (("aligned", "aligned.wav"), ("alignment", "alignment.json"))
+        "mute": own["mute"] == "yes",
+        "restore": None if own["restore"] == "no" else own["restore"],
+        "boost_limit_db": SESSION["mix"]["boost_limit_db"],
+        "lost_db": SESSION["thresholds"]["signal_over_hiss_marginal_db"],
     }
 
 

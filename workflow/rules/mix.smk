@@ -4,6 +4,7 @@
 rule ready_track:
     input:
         unpack(ready_files),
+        stem_about=result("stems/{track}.json"),
     output:
         ready=result("mix/{track}.wav"),
         about=result("mix/{track}.ready.json"),
@@ -19,12 +20,50 @@ rule ready_track:
             take=wanted_take(wildcards.track),
             sample_rate_hz=SESSION["sample_rate_hz"],
             song_samples=SESSION["song_samples"],
+            session=SESSION["name"],
+            **ready_settings(wildcards.track),
         ),
         code=code_version("ready_track.py"),
     message:
         "Making the mix-ready file of {wildcards.track}"
     script:
         "../scripts/ready_track.py"
+
+
+rule hiss_file:
+    input:
+        chosen=chosen_file("chosen.json"),
+        alignments=lambda wildcards: of_takes(wildcards, "alignment.json"),
+        captures=lambda wildcards: [capture_of_take(wildcards.track, take) for take in takes_of(wildcards.track)],
+    output:
+        hiss=result("mix/{track}.hiss.wav"),
+    log:
+        result("logs/hiss_file/{track}.log"),
+    conda:
+        "../../envs/environment.yaml"
+    resources:
+        mem_mb=1500,
+    params:
+        settings=lambda wildcards: settings_of(
+            wildcards.track,
+            takes=takes_of(wildcards.track),
+            session=SESSION["name"],
+            sample_rate_hz=SESSION["sample_rate_hz"],
+            **{key: SESSION["transfer"][key] for key in ("gap_s", "tail_s")},
+        ),
+        content=lambda wildcards: [take_content(wildcards.track, take) for take in takes_of(wildcards.track)],
+        code=code_version("hiss_file.py"),
+    message:
+        "Writing the hiss of {wildcards.track} alone"
+    script:
+        "../scripts/hiss_file.py"
+
+
+rule hiss_files:
+    input:
+        lambda _: [f"{RESULTS}/mix/{track}.hiss.wav" for track in there()],
+    message:
+        "A file of hiss alone for every track"
 
 
 rule build_mix:
@@ -40,6 +79,7 @@ rule build_mix:
         source=result("mix/source.wav"),
         narrow_band=result("mix/narrow-band.wav"),
         reference=result("mix/reference.json"),
+        stereo=[f"{RESULTS}/mix/{parent}.wav" for parent in STEREO],
     log:
         result("logs/build_mix.log"),
     conda:
@@ -50,7 +90,9 @@ rule build_mix:
         settings=lambda _: {
             "sample_rate_hz": SESSION["sample_rate_hz"],
             "song_samples": SESSION["song_samples"],
+            "session": SESSION["name"],
             "tracks": track_rows("mix_db", "pan"),
+            "stereo": [{"track": parent, **legs} for parent, legs in STEREO.items()],
             **BAND,
         },
         code=code_version("build_mix.py"),

@@ -3,12 +3,16 @@
 A track without a usable return is left out of all four, and named in reference.json.
 input:  stems, ready (mix/TRACK.wav): lists, one entry for each track of params.settings["tracks"]; alignments, clicks
         (aligned-clicks.wav): lists, one entry for each of those tracks that has a take, in that order; stack (noise/stack.json)
-output: returned, returned_clicks, source, narrow_band (mix/*.wav), reference (mix/reference.json)
-params: settings = {sample_rate_hz, song_samples, band_low_hz, band_high_hz, tracks: [{track, take|None, mix_db, pan}]}
+output: returned, returned_clicks, source, narrow_band (mix/*.wav), reference (mix/reference.json), stereo (list of mix/TRACK.wav:
+        the two legs of each stereo track in one file)
+params: settings = {session, sample_rate_hz, song_samples, band_low_hz, band_high_hz, tracks: [{track, take|None, mix_db, pan}],
+        stereo: [{track, left, right}]}
 """
 
+import numpy as np
 from bounceproof import mix, reference
 from bounceproof.audio import read_mono, write_float_wav
+from bounceproof.broadcast import Description, time_reference, write_described_wav
 from bounceproof.files import read_json, write_json
 from bounceproof_job import run_job
 
@@ -26,6 +30,9 @@ def main(snakemake):
     mixes["narrow-band"] = mix.narrow_band(mixes["source"], rate_hz, band_hz)
     for name, samples in mixes.items():
         write_float_wav(getattr(snakemake.output, name.replace("-", "_")), samples, rate_hz)
+    paths = dict(zip((one["track"] for one in settings["tracks"]), snakemake.input.ready, strict=True))
+    for one, path in zip(settings["stereo"], snakemake.output.stereo, strict=True):
+        write_both_legs(path, one, paths, settings)
     comparison = reference.compare(mixes, rate_hz, band_hz, stack=read_json(snakemake.input.stack))
     heading = {
         "answer": reference.answer(comparison, len(used), left_out),
@@ -35,6 +42,14 @@ def main(snakemake):
         "pan_law": "sine and cosine: left cos, right sin of (pan + 1) 45 degrees",
     }
     write_json(snakemake.output.reference, {**heading, **comparison})
+
+
+def write_both_legs(path, stereo, paths, settings):
+    legs = [paths[stereo[side]] for side in ("left", "right")]
+    text = f"left: {stereo['left']}, right: {stereo['right']}, as in their own files"
+    description = Description(f"{stereo['track']}: {text}", settings["session"], time_reference(legs[0]), (text,))
+    samples = np.stack([read_mono(leg) for leg in legs], axis=1)
+    write_described_wav(path, samples, settings["sample_rate_hz"], description)
 
 
 def chosen_tracks(paths, tracks):

@@ -1,11 +1,13 @@
 """A stem as everything after works with it: one channel, the session's rate, the song's length.
 
 input:  stem (the file as handed in)
-output: stem (stems/TRACK.wav, 32-bit float), about (stems/TRACK.json: source_sha256, notes, peak_dbfs)
+output: stem (stems/TRACK.wav, 32-bit float), about (stems/TRACK.json: source_sha256, notes, peak_dbfs,
+        time_reference_sample: where the stem's own file says that the song starts, 0 if it says nothing)
 params: settings = {track, channel, sample_rate_hz, song_samples}
 """
 
 from bounceproof.audio import read_audio, write_float_wav
+from bounceproof.broadcast import time_reference
 from bounceproof.files import file_sha256, write_json
 from bounceproof.quantities import peak_dbfs, rms_dbfs
 from bounceproof.stems import prepared_stem
@@ -24,6 +26,7 @@ def main(snakemake):
         "source_frames": len(source.samples),
         "source_channels": source.samples.shape[1],
         "channel": settings["channel"],
+        "time_reference_sample": round(time_reference(snakemake.input.stem) * settings["sample_rate_hz"] / source.rate_hz),
         "peak_dbfs": peak_dbfs(stem),
         "rms_dbfs": rms_dbfs(stem),
         "notes": [*source.notes, *notes],

@@ -1,38 +1,66 @@
 """Make a track's mix-ready file: its aligned return at the stem's level, or silence that says why.
 
-input:  aligned (aligned.wav) and alignment (alignment.json); both left out for a track without a take
-output: ready (mix/TRACK.wav), about (mix/TRACK.ready.json)
-params: settings = {track, take|None, sample_rate_hz, song_samples}
+input:  stem_about (stems/TRACK.json); aligned (aligned.wav) and alignment (alignment.json), left out for a track without a take;
+        condition (condition.json; only to mute or restore), bands (bands.tsv) and stem (stems/TRACK.wav; only to restore)
+output: ready (mix/TRACK.wav, with its description), about (mix/TRACK.ready.json)
+params: settings = {track, take|None, session, sample_rate_hz, song_samples, mute, restore ("minimum" | "linear" | None),
+        boost_limit_db, lost_db}
 """
 
 from bounceproof import mix
-from bounceproof.audio import read_mono, write_float_wav
-from bounceproof.files import read_json, write_json
+from bounceproof.audio import read_mono
+from bounceproof.broadcast import Description, write_described_wav
+from bounceproof.files import read_json, read_table, write_json
 from bounceproof_job import run_job
 
 
 def main(snakemake):
-    settings = snakemake.params.settings
-    alignment = read_json(snakemake.input.alignment) if settings["take"] else None
+    settings, paths = snakemake.params.settings, snakemake.input
+    alignment = read_json(paths.alignment) if settings["take"] else None
     reason = mix.why_silent(alignment)
     rate_hz, frames = settings["sample_rate_hz"], settings["song_samples"]
+    curve, samples = None, mix.silence(frames)
     if reason is None:
-        aligned = read_mono(snakemake.input.aligned)
-        samples = mix.ready(aligned, rate_hz, level_db=alignment["level_db"], frames=frames)
-    else:
-        samples = mix.silence(frames)
-    write_float_wav(snakemake.output.ready, samples, rate_hz)
+        samples = read_mono(paths.aligned)
+        if settings["restore"]:
+            samples, curve = restored(samples, paths, alignment, settings)
+        if settings["mute"]:
+            samples = mix.muted(samples, rate_hz, read_json(paths.condition)["playing_s"] or [])
+        samples = mix.ready(samples, rate_hz, level_db=alignment["level_db"], frames=frames)
+    start = read_json(paths.stem_about)["time_reference_sample"]
     about = {
         "track": settings["track"],
-        "take": settings["take"],
+        "take": alignment["take"] if alignment else None,
         "silent": reason is not None,
         "reason": reason,
         "simulated": bool(alignment and alignment.get("simulated")),
         "level_db": alignment["level_db"] if reason is None else None,
         "fade_in_s": mix.FADE_IN_S,
         "fade_out_s": mix.FADE_OUT_S,
+        "muted": reason is None and settings["mute"],
+        "restored": settings["restore"] if reason is None else None,
+        "boost_limit_db": settings["boost_limit_db"] if curve else None,
+        "equaliser": curve,
+        "time_reference_sample": start,
     }
-    write_json(snakemake.output.about, about)
+    lines = mix.what_was_done(about, alignment)
+    description = Description(f"{settings['track']}: {'; '.join(lines)}", settings["session"], start, lines)
+    write_described_wav(snakemake.output.ready, samples, rate_hz, description)
+    write_json(snakemake.output.about, {**about, "description": description.text})
+
+
+def restored(aligned, paths, alignment, settings):
+    """(the return equalised towards its stem, rows of the curve)."""
+    from bounceproof.condition.level import analysis_bands
+    from bounceproof.quantities import amplitude_from_db
+    from bounceproof.restoring import equaliser
+
+    rate_hz = settings["sample_rate_hz"]
+    over_db = {float(row["nominal_hz"]): float(row["signal_over_hiss_db"] or "nan") for row in read_table(paths.bands)}
+    stem, laid = read_mono(paths.stem), aligned * amplitude_from_db(alignment["level_db"])
+    limits = {"limit_db": settings["boost_limit_db"], "lost_db": settings["lost_db"]}
+    found = equaliser(stem, laid, rate_hz, analysis_bands(rate_hz), over_db, phase=settings["restore"], **limits)
+    return found.applied(aligned), found.rows
 
 
 if __name__ == "__main__":

@@ -8,6 +8,7 @@ The stem steers gain only: no sample of it enters a return.
 
 import numpy as np
 
+from bounceproof.muting import gate
 from bounceproof.quantities import amplitude_from_db
 
 FADE_IN_S = 0.01
@@ -30,6 +31,32 @@ def ready(aligned, rate_hz, *, level_db, frames):
     count = min(frames, len(aligned))
     out[:count] = np.asarray(aligned[:count], dtype=float) * amplitude_from_db(level_db)
     return out * fades(frames, rate_hz)
+
+
+def muted(samples, rate_hz, spans):
+    """The samples muted wherever the stem is silent; spans: those (s) in which it plays."""
+    return samples * gate(np.arange(len(samples)) / rate_hz, spans)
+
+
+def what_was_done(about, alignment):
+    """What a mix-ready file says of itself, a phrase a step.
+
+    about: the values of TRACK.ready.json; alignment: None while waiting.
+    """
+    if about["silent"]:
+        return (f"silent: {about['reason']}",)
+    how = "following its stem" if alignment.get("method") == "follow" else "its two clicks"
+    steps = [
+        f"{'simulated return' if about['simulated'] else 'return'} {about['take']} laid on the song's time by {how}",
+        f"polarity {'put right' if alignment.get('polarity') == -1 else 'as sent'}",
+        f"level {about['level_db']:+.1f} dB",
+    ]
+    if about["restored"]:
+        boost_db = max(row["gain_db"] for row in about["equaliser"])
+        steps.append(f"equalised towards its stem by up to {max(boost_db, 0.0):.1f} dB, {about['restored']} phase")
+    if about["muted"]:
+        steps.append("muted where its stem is silent")
+    return (*steps, "no sample of the stem in it")
 
 
 def fades(frames, rate_hz):

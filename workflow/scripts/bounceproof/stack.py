@@ -12,11 +12,11 @@ from typing import NamedTuple
 import numpy as np
 
 from bounceproof.mix import pan_gains
+from bounceproof.muting import gate
 from bounceproof.quantities import amplitude_db, amplitude_from_db, power_db, power_from_db
 
 MEASURES = ("flat", "a_weighted", "bs468_rms")
 FRAME_S = 0.05
-LOOK_AHEAD_S, HOLD_S, FADE_S = 0.03, 0.1, 0.05
 
 
 class Layer(NamedTuple):
@@ -237,13 +237,7 @@ def _gate_power(spans, frames):
     """Mean square of a mute's gain in each 50 ms frame, from its gain every millisecond."""
     per_frame = round(FRAME_S * 1000)
     t = (np.arange(frames * per_frame) + 0.5) / 1000
-    gain = np.zeros(len(t))
-    for start_s, end_s in spans:
-        open_s, shut_s = start_s - LOOK_AHEAD_S, end_s + HOLD_S
-        first, last = np.searchsorted(t, (open_s - FADE_S, shut_s + FADE_S))
-        ramp = np.clip(np.minimum(t[first:last] - open_s, shut_s - t[first:last]) / FADE_S + 1.0, 0.0, 1.0)
-        gain[first:last] = np.maximum(gain[first:last], 0.5 - 0.5 * np.cos(np.pi * ramp))
-    return np.mean(gain.reshape(frames, per_frame) ** 2, axis=1)
+    return np.mean(gate(t, spans).reshape(frames, per_frame) ** 2, axis=1)
 
 
 def what_helps(layers, *, song_s):

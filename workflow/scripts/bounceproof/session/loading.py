@@ -139,6 +139,7 @@ def _head(folder, value, media, settings, project_dir, mistakes):
         "transfer": value["transfer"],
         "matching": value["matching"],
         "thresholds": value["thresholds"],
+        "mix": value["mix"],
         "figures": value["figures"],
         "recorder": value["recorder"],
         "roles": {},

@@ -177,6 +177,8 @@ def expanded(record, role, channel, stem_path, stem_channels, send_db):
         "send_db": send_db if values["send_db"] is None else values["send_db"],
         "send_speed": values["send_speed"],
         "take": values["take"],
+        "mute": values["mute"],
+        "restore": values["restore"],
         "note": values["note"],
         "number": values["number"],
     }
