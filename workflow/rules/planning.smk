@@ -134,6 +134,98 @@ rule levels:
         rules.propose_levels.output,
 
 
+rule make_trial:
+    input:
+        stem=result("stems/{track}.wav"),
+    output:
+        transfer=result("transfers/trials/{track}.wav"),
+        facts=result("transfers/trials/{track}.json"),
+        trial=result("planning/trials/{track}.wav"),
+    log:
+        result("logs/make_trial/{track}.log"),
+    conda:
+        "../../envs/environment.yaml"
+    resources:
+        mem_mb=1500,
+    params:
+        settings=lambda wildcards: settings_of(
+            wildcards.track,
+            "number",
+            **BAND,
+            **{key: SESSION["transfer"][key] for key in ("lead_in_s", "gap_s", "tail_s", "click_below_peak_db")},
+        ),
+        code=lambda _: code_version("make_trial.py"),
+    message:
+        "Making the trial of {wildcards.track}"
+    script:
+        "../scripts/make_trial.py"
+
+
+rule measure_trial:
+    input:
+        capture=lambda wildcards: ancient(SESSION["trials"][wildcards.track]),
+        trial=result("planning/trials/{track}.wav"),
+        transfer=result("transfers/trials/{track}.wav"),
+        facts=result("transfers/trials/{track}.json"),
+    output:
+        values=result("planning/trials/{track}.json"),
+    log:
+        result("logs/measure_trial/{track}.log"),
+    conda:
+        "../../envs/environment.yaml"
+    resources:
+        mem_mb=1500,
+    params:
+        settings=lambda wildcards: settings_of(
+            wildcards.track,
+            alignment=SESSION["alignment"],
+            **BAND,
+            **{key: SESSION["transfer"][key] for key in ("gap_s", "tail_s", "distortion_percent")},
+        ),
+        content=lambda wildcards: content_of(SESSION["trials"][wildcards.track]),
+        code=lambda _: code_version("measure_trial.py"),
+    message:
+        "Measuring the trial of {wildcards.track}"
+    script:
+        "../scripts/measure_trial.py"
+
+
+rule report_trials:
+    input:
+        values=[result(f"planning/trials/{track}.json") for track in SESSION["trials"]],
+    output:
+        page=result("planning/trials.html"),
+        table=result("planning/trials.tsv"),
+    log:
+        result("logs/report_trials.log"),
+    conda:
+        "../../envs/environment.yaml"
+    resources:
+        mem_mb=300,
+    params:
+        settings=lambda _: {
+            "name": SESSION["name"],
+            "tracks": track_list("send_db"),
+            "distortion_percent": SESSION["transfer"]["distortion_percent"],
+            "thresholds": SESSION["thresholds"],
+        },
+        code=lambda _: code_version("report_trials.py"),
+    message:
+        "Reporting the trials"
+    script:
+        "../scripts/report_trials.py"
+
+
+rule trials:
+    input:
+        [result(f"transfers/trials/{track}.wav") for track in TRACKS],
+
+
+rule trial_levels:
+    input:
+        rules.report_trials.output,
+
+
 rule calibration:
     input:
         result("transfers/calibration.wav"),

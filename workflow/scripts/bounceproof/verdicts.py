@@ -441,6 +441,28 @@ def level_choice(proposal, needed_percent, *, thresholds=None):
     return out
 
 
+def trial_words(values, *, thresholds=None):
+    """What an aligned trial says, as sentences; values: of its JSON."""
+    proposed_db, ride, out = values["proposed_db"], values["level_control"], []
+    if values["limit"] == "level control":
+        ridden = f"A level control rides it, over {ride['range_db']:.0f} dB"
+        out.append(f"{ridden}; below the level proposed it leaves the music alone.")
+    elif values["limit"] == "room":
+        out.append("No overload was seen at the hottest level: at least this much goes.")
+    elif values["limit"] == "distortion":
+        out.append(f"At the hottest level its peaks lie {_signed(values['over_db'])} dB over full.")
+    else:
+        out.append("Too little of it came back to say a level: send it hotter, or with less pad.")
+    if proposed_db is not None and proposed_db > 0:
+        out.append(f"The output gives no more than 0 dBFS: {proposed_db:.0f} dB less pad would use all of the tape.")
+    soft_db = values["soft_over_hiss_db"]
+    if soft_db is not None and proposed_db is not None:
+        at_level_db = soft_db + min(proposed_db, 0.0) - values["levels"][-1]["send_db"]
+        if at_level_db < limits(thresholds)["signal_over_hiss_kept_db"]:
+            out.append(f"Its soft passage then lies {_signed(at_level_db)} dB over the hiss: lift it in the stem, or let it go.")
+    return out
+
+
 def _more_output(proposal):
     if proposal["wanted_db"] is None:
         return "The output gives no more; less pad would use more of the tape."

@@ -28,6 +28,7 @@ my-session/
   returns/TRACK/   captures of that track, one file a take
   returns/unsorted/  captures of any name, one or several transfers in each
   returns/calibration/  captures of the calibration; the last by its name counts
+  returns/trials/  captures of trials, each named as its track
 ```
 
 **Stems and returns** are WAV, FLAC, AIFF, W64, RF64 or CAF files, with one or two channels. A take is named by its file
