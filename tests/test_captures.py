@@ -2,8 +2,9 @@
 
 import numpy as np
 import pytest
-from bounceproof.audio import Audio
-from bounceproof.captures import find_spans, take_name
+from bounceproof import audio
+from bounceproof.audio import AudioBlocks, read_audio, write_float_part, write_float_wav
+from bounceproof.captures import find_spans, live_channel, take_name, with_repeats
 from bounceproof.transfers import make_transfer
 from hypothesis import given
 from hypothesis import strategies as st
@@ -21,8 +22,7 @@ FACTS = [{"track": NAMES[number], **made.facts} for number, made in SENT.items()
 
 
 def spans_of(samples, facts=FACTS):
-    samples = np.asarray(samples, dtype=np.float32)
-    return find_spans(Audio(samples if samples.ndim == 2 else samples[:, None], RATE_HZ, ()), facts, speed_search_percent=12.0)
+    return find_spans(np.asarray(samples, dtype=np.float32), RATE_HZ, facts, speed_search_percent=12.0)
 
 
 def side(numbers, *, speed=0.985, seed=1):
@@ -61,9 +61,44 @@ def test_at_any_speed_and_polarity(speed):
     agree(spans_of(-samples), truth)
 
 
-def test_of_two_channels_the_live_one_is_searched():
+def test_of_two_channels_the_live_one_is_searched_piece_by_piece(tmp_path):
     samples, truth = side((3, 16))
-    agree(spans_of(np.stack([0.0001 * np.random.default_rng(1).normal(size=samples.size), samples], axis=1)), truth)
+    both = np.stack([0.0001 * np.random.default_rng(1).normal(size=samples.size), samples], axis=1)
+    write_float_wav(tmp_path / "side.wav", both, RATE_HZ)
+    live = live_channel(AudioBlocks(tmp_path / "side.wav"))
+    assert live[1000:2000] == pytest.approx(samples[1000:2000].astype(np.float32))
+    agree(find_spans(live, RATE_HZ, FACTS, speed_search_percent=12.0), truth)
+
+
+def test_a_cut_written_in_pieces_is_the_part_of_its_capture(tmp_path, monkeypatch):
+    monkeypatch.setattr(audio, "_BLOCK", 1000)
+    samples = np.random.default_rng(4).normal(size=(7777, 2)).astype(np.float32)
+    write_float_wav(tmp_path / "side.wav", samples, RATE_HZ)
+    blocks = AudioBlocks(tmp_path / "side.wav")
+    for name in ("one.wav", "two.wav"):
+        write_float_part(tmp_path / name, blocks, 1234, 7000)
+    assert np.array_equal(read_audio(tmp_path / "one.wav").samples, samples[1234:7000])
+    assert (tmp_path / "one.wav").read_bytes() == (tmp_path / "two.wav").read_bytes()
+
+
+def test_a_side_of_two_machines_is_found_whole():
+    """The second was played 7 % faster than the first: not near the speed that the first click told."""
+    one, first = side((3, 255), speed=0.95)
+    two, second = side((16, 255), speed=1.02, seed=7)
+    at_s = one.size / RATE_HZ
+    truth = first + [(track, start_s + at_s, end_s + at_s) for track, start_s, end_s in second]
+    agree(spans_of(np.concatenate((one, two))), truth)
+
+
+def test_what_came_twice_or_was_broken_off_says_so():
+    samples, truth = side((3, 16, 3))
+    cut = int((truth[2][1] + 1.5) * RATE_HZ)
+    spans = with_repeats(spans_of(samples[:cut]))
+    assert [span.track for span in spans] == ["drum", "bass", "drum"]
+    assert [span.note for span in spans[:2]] == ["", ""]
+    assert "interrupted: the first" in spans[2].note and "time 2 in this capture" in spans[2].note
+    (late,) = spans_of(samples[int((truth[0][1] + 1.0) * RATE_HZ) : int((truth[0][2] + 1.0) * RATE_HZ)])
+    assert late.note.startswith("interrupted: the last")
 
 
 def test_spans_hold_their_whole_transfer_and_only_little_of_others():

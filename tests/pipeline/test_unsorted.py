@@ -64,8 +64,10 @@ def test_transfers_are_found_in_any_order_repeated_or_missing(told):
     assert found == [("side A.wav", "horn"), ("side A.wav", "drum"), ("side A.wav", "horn")]
     takes = [row["take"] for row in told["cuts"] if row["track"] == "horn"]
     assert len(set(takes)) == 2
-    empty = [row for row in told["cuts"] if not row["file"]]
+    empty = [row for row in told["cuts"] if row["capture"] and not row["file"]]
     assert [row["capture"] for row in empty] == ["nothing.wav"]
+    missing = [(row["track"], row["note"]) for row in told["cuts"] if not row["capture"]]
+    assert missing == [("bass", "missing: it was found in no capture")]
     assert "no click" in empty[0]["note"]
 
 

@@ -8,8 +8,8 @@ params: settings = {speed_search_percent, taken: {track: [take]}}
 
 from pathlib import Path
 
-from bounceproof.audio import AudioProblem, read_audio, write_float_wav
-from bounceproof.captures import COLUMNS, find_spans, take_name
+from bounceproof.audio import AudioBlocks, AudioProblem, write_float_part
+from bounceproof.captures import COLUMNS, find_spans, live_channel, take_name, with_repeats
 from bounceproof.files import file_sha256, read_json, write_table
 from bounceproof_job import run_job
 
@@ -25,36 +25,40 @@ def main(snakemake):
             rows += sorted_capture(path, transfers, settings, taken, folder)
         except AudioProblem as problem:
             rows.append({"capture": path.name, "note": str(problem)})
+    there = {row.get("track") for row in rows} | set(taken)
+    for facts in transfers:
+        if facts["track"] not in there:
+            rows.append({"track": facts["track"], "note": "missing: it was found in no capture"})
     write_table(snakemake.output.table, rows, COLUMNS)
 
 
 def sorted_capture(path, transfers, settings, taken, folder):
     """The rows of one capture; each transfer in it is cut to a file of its own."""
-    capture = read_audio(path)
-    spans = find_spans(capture, transfers, speed_search_percent=settings["speed_search_percent"])
+    capture = AudioBlocks(path)
+    rate_hz = capture.facts.rate_hz
+    spans = find_spans(live_channel(capture), rate_hz, transfers, speed_search_percent=settings["speed_search_percent"])
     if not spans:
         yield {"capture": path.name, "note": "no click of this session was found in it"}
-    for span in spans:
+    for span in with_repeats(spans):
         names = taken.setdefault(span.track, set())
         take = take_name(path.stem, names)
         names.add(take)
         name = f"{span.track}/{take}.wav"
-        samples = capture.samples[span.first_sample : span.last_sample]
-        sha256 = write_if_new(folder / name, samples, capture.rate_hz)
+        sha256 = write_if_new(folder / name, capture, span)
         yield {
             "capture": path.name,
             "track": span.track,
             "take": take,
             "file": name,
             "sha256": sha256,
-            **span.times(capture.rate_hz),
+            **span.times(rate_hz),
         }
 
 
-def write_if_new(path, samples, rate_hz):
+def write_if_new(path, capture, span):
     """Write a cut unless the same bytes lie there: what is not written again keeps its date and reruns nothing."""
     fresh = path.with_name(f".new-{path.name}")
-    write_float_wav(fresh, samples, rate_hz)
+    write_float_part(fresh, capture, span.first_sample, span.last_sample)
     sha256 = file_sha256(fresh)
     if path.is_file() and file_sha256(path) == sha256:
         fresh.unlink()

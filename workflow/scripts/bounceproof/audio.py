@@ -68,6 +68,42 @@ def read_mono(path):
     return read_audio(path).samples[:, 0]
 
 
+class AudioBlocks:
+    """A file read piece by piece: `facts` (AudioFacts), `frames(first, last)`, and one of its channels as if it were in memory.
+
+    Raises AudioProblem like `read_audio`, here or while it is read.
+    """
+
+    def __init__(self, path):
+        self.path, self.facts = Path(path), look_at(path)
+
+    def frames(self, first, last):
+        """Samples (frames, channels), float32; fewer where the file ends."""
+        with _opened(self.path) as (sound, _):
+            try:
+                sound.seek(max(0, first))
+                return sound.read(max(0, last - max(0, first)), dtype="float32", always_2d=True)
+            except (soundfile.LibsndfileError, RuntimeError) as problem:
+                sentence = f"{self.path}: reading stopped ({_plain(problem)}); export it again as WAV or FLAC."
+                raise AudioProblem(sentence) from None
+
+    def channel(self, number):
+        """Channel `number` (from 1): an object with `size` that slices into float32 arrays."""
+        return _ChannelOnDisk(self, number)
+
+
+class _ChannelOnDisk:
+    def __init__(self, blocks, number):
+        self._blocks, self._number, self.size = blocks, number, blocks.facts.frames
+
+    def __len__(self):
+        return self.size
+
+    def __getitem__(self, part):
+        first, last, _ = part.indices(self.size)
+        return self._blocks.frames(first, last)[:, self._number - 1]
+
+
 class _opened:
     """A soundfile.SoundFile and notes about its header; raises AudioProblem where it cannot be had."""
 
@@ -273,6 +309,13 @@ def write_float_wav(path, samples, rate_hz):
     _write(path, np.asarray(samples, dtype=np.float32), rate_hz, "FLOAT")
 
 
+def write_float_part(path, source, first, last):
+    """Write the frames first to last of an AudioBlocks as `write_float_wav` would, without holding them all."""
+    last = min(last, source.facts.frames)
+    pieces = (source.frames(at, min(at + _BLOCK, last)) for at in range(first, last, _BLOCK))
+    _write_pieces(path, pieces, last - first, source.facts.channels, source.facts.rate_hz, "FLOAT")
+
+
 def write_pcm24_wav(path, samples, rate_hz):
     """Write a 24-bit WAV (RF64 above 4 GB), atomically. Raises AudioProblem where a sample is above full scale."""
     samples = np.asarray(samples)
@@ -288,16 +331,26 @@ def peak_over_db(samples):
     return float(20.0 * np.log10(max(np.max(np.abs(samples)), 1e-30)))
 
 
+def write_pcm24_pieces(path, pieces, frames, rate_hz):
+    """Write a 24-bit WAV of one channel from pieces (frames,) that follow one another, `frames` long together."""
+    _write_pieces(path, pieces, frames, 1, rate_hz, "PCM_24")
+
+
 def _write(path, samples, rate_hz, subtype):
-    width = {"FLOAT": 4, "PCM_24": 3}[subtype]
-    container = "RF64" if samples.size * width > RIFF_LIMIT_BYTES else "WAV"
     channels = 1 if samples.ndim == 1 else samples.shape[1]
+    pieces = (samples[first : first + _BLOCK] for first in range(0, len(samples), _BLOCK))
+    _write_pieces(path, pieces, len(samples), channels, rate_hz, subtype)
+
+
+def _write_pieces(path, pieces, frames, channels, rate_hz, subtype):
+    width = {"FLOAT": 4, "PCM_24": 3}[subtype]
+    container = "RF64" if frames * channels * width > RIFF_LIMIT_BYTES else "WAV"
     with write_atomically(path) as temporary:
         with soundfile.SoundFile(
             temporary, "w", samplerate=rate_hz, channels=channels, format=container, subtype=subtype
         ) as sound:
-            for first in range(0, len(samples), _BLOCK):
-                sound.write(samples[first : first + _BLOCK])
+            for piece in pieces:
+                sound.write(piece)
         if subtype == "FLOAT":
             _clear_peak_time(temporary)
 

@@ -1,9 +1,13 @@
 """Transfers found in captures of any name and length, by the numbers that their clicks spell.
 
-Conventions: samples and times count from the capture's first sample; a span is one transfer with some hiss before and after it.
+Conventions: samples and times count from the capture's first sample; a span is one transfer with some hiss before and after it. A
+tape plays a side at one speed, so once a click has told it, the next ones are looked for near it; what that leaves unfound is
+looked for at any speed, where nothing was found.
 """
 
 from typing import NamedTuple
+
+import numpy as np
 
 from bounceproof.aligning.channels import choose_channel
 from bounceproof.clicks import find_clicks
@@ -13,6 +17,10 @@ COLUMNS = ("capture", "track", "take", "file", "sha256", "from_s", "to_s", "star
 _BEFORE_S, _AFTER_S = 3.5, 2.5
 # How far two clicks may lie from where their own speed puts them: a machine's speed changes that much over a song at most.
 _APART_WITHIN = 0.03
+# A stretch without any transfer is looked through once more if it is this long.
+_EMPTY_S = 12.0
+# A channel is chosen by so many seconds, evenly over the capture.
+_LISTENED_S = 60
 
 
 class Span(NamedTuple):
@@ -30,19 +38,61 @@ class Span(NamedTuple):
         return {**bounds, "start_s": self.start_s, "end_s": self.end_s, "note": self.note}
 
 
-def find_spans(capture, transfers, *, speed_search_percent):
-    """The Spans of an Audio, in order of time. transfers: the facts (JSON) of every transfer of the session."""
+def live_channel(blocks):
+    """The channel to search in an AudioBlocks: the only one, or an array-like of the strongest."""
+    facts = blocks.facts
+    if facts.channels == 1:
+        return blocks.channel(1)
+    second = facts.rate_hz
+    places = range(0, facts.frames, max(second, facts.frames // _LISTENED_S))
+    heard = np.concatenate([blocks.frames(first, first + second) for first in places])
+    return blocks.channel(choose_channel(heard, facts.rate_hz).number)
+
+
+def find_spans(samples, rate_hz, transfers, *, speed_search_percent):
+    """The Spans in one channel (an array, or a file's channel read piece by piece), in order of time.
+
+    transfers: the facts (JSON) of every transfer of the session.
+    """
     known = {facts["number"]: facts for facts in transfers}
-    samples = choose_channel(capture.samples, capture.rate_hz).samples
-    band_hz = tuple(transfers[0]["click_band_hz"])
-    hits = find_clicks(samples, capture.rate_hz, band_hz=band_hz, speed_search_percent=speed_search_percent)
-    hits = [hit for hit in hits if hit.number in known]
+    search = {"band_hz": tuple(transfers[0]["click_band_hz"]), "speed_search_percent": speed_search_percent}
+    hits = [hit for hit in find_clicks(samples, rate_hz, steady=True, **search) if hit.number in known]
+    spans = _spans(hits, known, samples.size, rate_hz)
+    if {span.track for span in spans} != {facts["track"] for facts in transfers} or _doubtful(spans):
+        for from_s, to_s in _empty(spans, samples.size / rate_hz, rate_hz):
+            found = find_clicks(samples, rate_hz, from_s=from_s, to_s=to_s, **search)
+            hits += [hit for hit in found if hit.number in known]
+        spans = _spans(_apart_in_time(sorted(hits)), known, samples.size, rate_hz)
+    return spans
+
+
+def _spans(hits, known, frames, rate_hz):
     spans, k = [], 0
     while k < len(hits):
         start, end = _matched(hits, k, known)
+        before_s = hits[k - 1].instant_s if k else 0.0
         k += 1 if start is None or end is None else 2
-        spans.append(_span(start, end, known, len(samples), capture.rate_hz))
+        after_s = hits[k].instant_s if k < len(hits) else frames / rate_hz
+        spans.append(_span(start, end, known, (before_s, after_s), frames, rate_hz))
     return _apart(spans)
+
+
+def _doubtful(spans):
+    return any(span.start_s is None or span.end_s is None for span in spans)
+
+
+def _empty(spans, duration_s, rate_hz):
+    """Stretches without a whole transfer, long enough to hold a click that was missed: what has only one click is looked through
+    again, but for that click.
+    """
+    whole = [(span.first_sample / rate_hz, span.last_sample / rate_hz) for span in spans if span.start_s and span.end_s]
+    edges = [0.0, *(edge for span in whole for edge in span), duration_s]
+    return [(a, b) for a, b in zip(edges[::2], edges[1::2], strict=True) if b - a > _EMPTY_S]
+
+
+def _apart_in_time(hits):
+    """Hits without those found twice."""
+    return [hit for k, hit in enumerate(hits) if k == 0 or hit.instant_s - hits[k - 1].instant_s > 0.1]
 
 
 def _matched(hits, k, known):
@@ -61,14 +111,25 @@ def _apart_s(facts, speed_ratio):
     return (facts["end_click_sample"] - facts["start_click_sample"]) / facts["sample_rate_hz"] / speed_ratio
 
 
-def _span(start, end, known, frames, rate_hz):
+def _span(start, end, known, around_s, frames, rate_hz):
     facts = known[(start or end).number]
-    length_s = _apart_s(facts, (start or end).speed_ratio) * (1 + _APART_WITHIN)
+    due_s = _apart_s(facts, (start or end).speed_ratio)
+    length_s = due_s * (1 + _APART_WITHIN)
     first_s = (start.instant_s if start else end.instant_s - length_s) - _BEFORE_S
     last_s = (end.instant_s if end else start.instant_s + length_s) + _AFTER_S
-    note = "" if start and end else f"the {'end' if start else 'start'} click is missing"
     first, last = max(0, int(first_s * rate_hz)), min(frames, int(last_s * rate_hz))
+    note = _note(start, end, due_s, around_s)
     return Span(facts["track"], first, last, start and start.instant_s, end and end.instant_s, note)
+
+
+def _note(start, end, due_s, around_s):
+    """What is odd about a transfer with one click: the other was lost, or there was no room for it."""
+    if start and end:
+        return ""
+    there_s = around_s[1] - start.instant_s if start else end.instant_s - around_s[0]
+    if there_s >= (1 - _APART_WITHIN) * due_s:
+        return f"the {'end' if start else 'start'} click is missing"
+    return f"interrupted: {'the first' if start else 'the last'} {there_s:.0f} of {due_s:.0f} s are there"
 
 
 def _apart(spans):
@@ -80,6 +141,16 @@ def _apart(spans):
         if after.start_s is None:
             spans[k + 1] = after._replace(first_sample=max(after.first_sample, spans[k].last_sample))
     return spans
+
+
+def with_repeats(spans):
+    """The spans, those of a track that was there before in the capture saying so."""
+    seen, out = {}, []
+    for span in spans:
+        seen[span.track] = seen.get(span.track, 0) + 1
+        again = f"played again, time {seen[span.track]} in this capture" if seen[span.track] > 1 else ""
+        out.append(span._replace(note="; ".join(filter(None, (span.note, again)))))
+    return out
 
 
 def take_name(capture, taken):

@@ -100,23 +100,27 @@ def make_click(number, end, *, rate_hz, band_hz):
     return ClickShape(samples / np.max(np.abs(samples)), reference, edge)
 
 
-def find_clicks(samples, rate_hz, *, band_hz, speed_search_percent=12.0, speed_hint=None, number=None, from_s=0.0, to_s=None):
+def find_clicks(
+    samples, rate_hz, *, band_hz, speed_search_percent=12.0, speed_hint=None, number=None, from_s=0.0, to_s=None, steady=False
+):
     """All clicks in one channel between from_s and to_s, as ClickHits in order of time.
 
-    band_hz: the sweeps' band as sent. speed_hint: a speed ratio known to within 2 %; else +-speed_search_percent is searched.
+    samples: an array, or what has a `size` and slices into arrays (a file read piece by piece). band_hz: the sweeps' band as
+    sent. speed_hint: a speed ratio known to within 2 %; else +-speed_search_percent is searched; steady: only until a click is
+    found, and then near its speed.
     number: of two readings of a damaged click, this transfer's is taken; only its clicks may lack a sweep, because three sweeps
     alone can spell another number too, or a click played backwards.
     Method: matched filter on a grid of speeds (steps of 0.5 %), normalised by the energy of the moment; the best of the
     2 x 255 patterns of gaps; then each sweep's own instant by climbing its continuous correlation.
     """
-    samples = np.asarray(samples)
     to_s = samples.size / rate_hz if to_s is None else min(to_s, samples.size / rate_hz)
     hits = []
     first_s = max(0.0, from_s)
     while first_s < to_s:
         piece = samples[int(first_s * rate_hz) : int(np.ceil(min(to_s, first_s + _WORK_CHUNK_S) * rate_hz))]
         start_s = int(first_s * rate_hz) / rate_hz
-        speeds = _speed_grid(speed_search_percent, speed_hint)
+        hint = hits[-1].speed_ratio if steady and hits else speed_hint
+        speeds = _speed_grid(speed_search_percent, hint)
         for found in _find_in_piece(piece, rate_hz, band_hz, speeds, number):
             hits.append(found._replace(instant_s=found.instant_s + start_s))
         first_s += _WORK_CHUNK_S - 2 * _PATTERN_S
