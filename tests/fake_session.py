@@ -303,6 +303,8 @@ class FakeSession:
                 "ready": [mix / f"{one['track']}.wav" for one in self.tracks],
                 "alignments": self.of("alignment.json"),
                 "clicks": self.of("aligned-clicks.wav"),
+                "time_maps": self.of("time-map.tsv"),
+                "conditions": self.of("condition.json"),
                 "stack": self.results / "noise" / "stack.json",
             },
             outputs={
@@ -312,12 +314,14 @@ class FakeSession:
                 "narrow_band": mix / "narrow-band.wav",
                 "reference": mix / "reference.json",
                 "stereo": [mix / "keys.wav"],
+                "timing": mix / "timing.tsv",
             },
             settings={
                 **common,
                 **self.band,
                 "session": "harbour",
-                "tracks": self.tracks,
+                "thresholds": {},
+                "tracks": [{**one, "click_stem_s": [-GAP_S, SONG_S + GAP_S]} for one in self.tracks],
                 "stereo": [{"track": "keys", "left": "keys.L", "right": "keys.R"}],
             },
         )
@@ -370,6 +374,7 @@ class FakeSession:
                 **{f"averaged_{name}": [] for name in ("alignments", "conditions", "bands")},
                 **self.pair_files(),
                 "reference": self.results / "mix" / "reference.json",
+                "timing_table": self.results / "mix" / "timing.tsv",
                 "survived": folder / "survived.png",
                 "timing": folder / "timing.png",
                 "stack_figure": folder / "hiss-stack.png",

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from bounceproof import mix, reference, spectra
+from bounceproof import between_tracks, mix, reference, spectra, verdicts
 from bounceproof.audio import read_audio
 from bounceproof.files import finite, read_json
 from fake_session import (
@@ -94,7 +94,14 @@ def test_mixes_of_a_wire_are_all_one(tmp_path):
     assert found["mixes"]["returned"]["correlation_with_source"] == pytest.approx(1.0)
     assert found["spectrum_rms_db"] == pytest.approx(0.0, abs=1e-9)
     assert found["programme_over_hiss_db"] is None
-    assert "no hiss" in reference.answer(found, 2, [])
+    nothing = {"tracks": ["a", "b"], "left_out": [], "timing": between_tracks.summed_up([])}
+    answer = verdicts.reference_answer({**nothing, **found}, {})
+    assert "No hiss" in answer
+    assert "Behind" not in answer
+    assert "Ahead" not in answer
+    gains = [one["match_db"] + one["loudness_lufs"] for one in found["mixes"].values()]
+    assert gains == pytest.approx([gains[0]] * 4)
+    assert max(one["match_db"] + one["true_peak_dbtp"] for one in found["mixes"].values()) == pytest.approx(-1.0)
 
 
 def test_programme_over_hiss_of_the_mix():
@@ -245,6 +252,8 @@ def test_nothing_returned_at_all(tmp_path):
             "ready": [made.results / "stems" / "horn.wav"],
             "alignments": [],
             "clicks": [],
+            "time_maps": [],
+            "conditions": [],
             "stack": write_empty_stack(made),
         },
         outputs={
@@ -254,9 +263,11 @@ def test_nothing_returned_at_all(tmp_path):
             "narrow_band": tmp_path / "m" / "narrow-band.wav",
             "reference": tmp_path / "m" / "reference.json",
             "stereo": [],
+            "timing": tmp_path / "m" / "timing.tsv",
         },
         settings={
             "session": "harbour",
+            "thresholds": {},
             "stereo": [],
             "sample_rate_hz": RATE_HZ,
             "song_samples": FRAMES,

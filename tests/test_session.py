@@ -325,7 +325,7 @@ def test_schemas_are_whole(name):
     """Valid by the standard's own schema; closed; every key has a description and a default, or is required and says so."""
     schema = SCHEMAS[name]
     Draft202012Validator.check_schema(schema)
-    units = ("_hz", "_s", "_db", "_dbfs", "_us", "_percent", "_minutes", "_v", "_mv", "_ohm", "_um", "_mm", "_px", "_cm_s")
+    units = ("_hz", "_s", "_db", "_dbfs", "_us", "_percent", "_minutes", "_v", "_mv", "_ohm", "_um", "_mm", "_px", "_cm_s", "_lu")
     for path, inner, parent in every_property(schema):
         assert parent["additionalProperties"] is False, path
         assert len(inner["description"]) > 15, path

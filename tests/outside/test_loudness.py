@@ -5,9 +5,13 @@ Recipes of the Tech 3341 signals from memory, agreeing with their published expe
 
 import numpy as np
 import pytest
-from bounceproof.reference import loudness_lufs
+from bounceproof.loudness import loudness, true_peak_dbtp
 
 RATE_HZ = 48000
+
+
+def loudness_lufs(samples, rate_hz):
+    return loudness(samples, rate_hz).integrated_lufs
 
 
 def sine(freq_hz, level_dbfs, seconds):
@@ -59,3 +63,30 @@ def test_silence_and_scraps_have_no_loudness():
     assert loudness_lufs(np.zeros((RATE_HZ, 2)), RATE_HZ) is None
     assert loudness_lufs(np.ones((100, 2)), RATE_HZ) is None
     assert loudness_lufs(np.full((RATE_HZ, 2), 1e-5) * np.sin(np.arange(RATE_HZ))[:, None], RATE_HZ) is None
+
+
+@pytest.mark.parametrize(
+    ("levels_dbfs", "range_lu"),
+    # EBU Tech 3342, minimum requirements 1 to 4 (from memory): 1 kHz stereo sines of 20 s each, loudness range +-1 LU.
+    [((-20, -30), 10.0), ((-20, -15), 5.0), ((-40, -20), 20.0), ((-50, -35, -20, -35, -50), 15.0)],
+)
+def test_tech_3342(levels_dbfs, range_lu):
+    tone = np.concatenate([sine(1000, level_dbfs, 20) for level_dbfs in levels_dbfs])
+    assert loudness(np.stack([tone, tone], axis=1), RATE_HZ).range_lu == pytest.approx(range_lu, abs=1.0)
+
+
+@pytest.mark.parametrize(
+    ("divisor", "amplitude", "phase_deg", "expected_dbtp"),
+    # Tones of EBU Tech 3341's true-peak cases (ITU-R BS.1770 Annex 2): tolerance +0.2, -0.4 dB.
+    [(4, 0.50, 0, -6.0), (4, 0.50, 45, -6.0), (6, 0.50, 60, -6.0), (8, 0.50, 67.5, -6.0), (4, 1.41, 45, 3.0)],
+)
+def test_true_peak(divisor, amplitude, phase_deg, expected_dbtp):
+    n = np.arange(RATE_HZ)
+    fade = np.minimum(1.0, np.minimum(n, n[::-1]) / 2000)
+    tone = amplitude * fade * np.sin(2 * np.pi * n / divisor + np.radians(phase_deg))
+    found = true_peak_dbtp(np.stack([tone, 0 * tone], axis=1), RATE_HZ)
+    assert expected_dbtp - 0.4 < found < expected_dbtp + 0.2
+
+
+def test_true_peak_of_silence():
+    assert true_peak_dbtp(np.zeros((10, 2)), RATE_HZ) == -np.inf

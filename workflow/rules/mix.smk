@@ -66,12 +66,63 @@ rule hiss_files:
         "A file of hiss alone for every track"
 
 
+rule blind_files:
+    input:
+        mixes=[f"{RESULTS}/mix/{name}.wav" for name in ("returned", "narrow-band", "source")],
+        reference=result("mix/reference.json"),
+    output:
+        files=[f"{RESULTS}/listening/{name}.wav" for name in ("one", "two", "three")],
+        key=result("listening/key.tsv"),
+    log:
+        result("logs/blind_files.log"),
+    conda:
+        "../../envs/environment.yaml"
+    resources:
+        mem_mb=1500,
+    params:
+        settings={"names": ["returned", "narrow-band", "source"], "seed": SESSION["seed"], "session": SESSION["name"]},
+        code=code_version("blind_files.py"),
+    message:
+        "Writing three mixes under shuffled names"
+    script:
+        "../scripts/blind_files.py"
+
+
+rule hiss_demonstration:
+    input:
+        hiss=lambda _: [f"{RESULTS}/mix/{track}.hiss.wav" for track in there()],
+        conditions=lambda _: of_chosen("condition.json"),
+    output:
+        sound=result("listening/hiss.wav"),
+        about=result("listening/hiss.tsv"),
+    log:
+        result("logs/hiss_demonstration.log"),
+    conda:
+        "../../envs/environment.yaml"
+    resources:
+        mem_mb=1500,
+    params:
+        settings=lambda _: {
+            "session": SESSION["name"],
+            "sample_rate_hz": SESSION["sample_rate_hz"],
+            "song_s": SONG_S,
+            "tracks": [row for row in track_rows("mix_db", "pan") if row["take"]],
+        },
+        code=code_version("hiss_demonstration.py"),
+    message:
+        "Making the stacked hiss audible"
+    script:
+        "../scripts/hiss_demonstration.py"
+
+
 rule build_mix:
     input:
         stems=[f"{RESULTS}/stems/{track}.wav" for track in TRACKS],
         ready=[f"{RESULTS}/mix/{track}.wav" for track in TRACKS],
         alignments=lambda _: of_chosen("alignment.json"),
         clicks=lambda _: of_chosen("aligned-clicks.wav"),
+        time_maps=lambda _: of_chosen("time-map.tsv"),
+        conditions=lambda _: of_chosen("condition.json"),
         stack=result("noise/stack.json"),
     output:
         returned=result("mix/returned.wav"),
@@ -80,6 +131,7 @@ rule build_mix:
         narrow_band=result("mix/narrow-band.wav"),
         reference=result("mix/reference.json"),
         stereo=[f"{RESULTS}/mix/{parent}.wav" for parent in STEREO],
+        timing=result("mix/timing.tsv"),
     log:
         result("logs/build_mix.log"),
     conda:
@@ -91,7 +143,10 @@ rule build_mix:
             "sample_rate_hz": SESSION["sample_rate_hz"],
             "song_samples": SESSION["song_samples"],
             "session": SESSION["name"],
-            "tracks": track_rows("mix_db", "pan"),
+            "thresholds": SESSION["thresholds"],
+            "tracks": [
+                {**row, "click_stem_s": click_stem_s(TRACKS[row["track"]]["send_speed"])} for row in track_rows("mix_db", "pan")
+            ],
             "stereo": [{"track": parent, **legs} for parent, legs in STEREO.items()],
             **BAND,
         },

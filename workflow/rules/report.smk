@@ -49,6 +49,7 @@ rule write_report:
         stack=result("noise/stack.json"),
         stack_table=result("noise/stack.tsv"),
         reference=result("mix/reference.json"),
+        timing_table=result("mix/timing.tsv"),
         captures=captures_table(),
     output:
         page=result("report.html"),

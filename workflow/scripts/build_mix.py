@@ -2,18 +2,21 @@
 
 A track without a usable return is left out of all four, and named in reference.json.
 input:  stems, ready (mix/TRACK.wav): lists, one entry for each track of params.settings["tracks"]; alignments, clicks
-        (aligned-clicks.wav): lists, one entry for each of those tracks that has a take, in that order; stack (noise/stack.json)
+        (aligned-clicks.wav), time_maps, conditions: lists, one entry for each of those tracks that has a take, in that order;
+        stack (noise/stack.json)
 output: returned, returned_clicks, source, narrow_band (mix/*.wav), reference (mix/reference.json), stereo (list of mix/TRACK.wav:
-        the two legs of each stereo track in one file)
-params: settings = {session, sample_rate_hz, song_samples, band_low_hz, band_high_hz, tracks: [{track, take|None, mix_db, pan}],
-        stereo: [{track, left, right}]}
+        the two legs of each stereo track in one file), timing (mix/timing.tsv: every two tracks)
+params: settings = {session, sample_rate_hz, song_samples, band_low_hz, band_high_hz, thresholds, tracks: [{track, take|None,
+mix_db, pan,
+        click_stem_s: [start, end]}], stereo: [{track, left, right}]}
 """
 
 import numpy as np
-from bounceproof import mix, reference
+from bounceproof import between_tracks, mix, reference, verdicts
 from bounceproof.audio import read_mono, write_float_wav
 from bounceproof.broadcast import Description, time_reference, write_described_wav
-from bounceproof.files import read_json, write_json
+from bounceproof.files import read_json, write_json, write_table
+from bounceproof.timemap import KNOT_S, read_time_map
 from bounceproof_job import run_job
 
 
@@ -33,15 +36,36 @@ def main(snakemake):
     paths = dict(zip((one["track"] for one in settings["tracks"]), snakemake.input.ready, strict=True))
     for one, path in zip(settings["stereo"], snakemake.output.stereo, strict=True):
         write_both_legs(path, one, paths, settings)
-    comparison = reference.compare(mixes, rate_hz, band_hz, stack=read_json(snakemake.input.stack))
+    table = between_tracks.rows([course_of(one, frames / rate_hz) for one in used])
+    write_table(snakemake.output.timing, table, between_tracks.COLUMNS)
+    stack = read_json(snakemake.input.stack)
+    comparison = reference.compare(mixes, rate_hz, band_hz, stack=stack)
     heading = {
-        "answer": reference.answer(comparison, len(used), left_out),
         "simulated": any(one["alignment"].get("simulated") for one in used),
         "tracks": [one["track"] for one in used],
         "left_out": left_out,
         "pan_law": "sine and cosine: left cos, right sin of (pan + 1) 45 degrees",
     }
-    write_json(snakemake.output.reference, {**heading, **comparison})
+    found = {**heading, "timing": between_tracks.summed_up(table), **comparison}
+    thresholds = settings["thresholds"]
+    respects = [one._asdict() for one in verdicts.reference_respects(found, thresholds=thresholds)] if used else []
+    answer = verdicts.reference_answer(found, stack, thresholds=thresholds)
+    write_json(snakemake.output.reference, {"answer": answer, "respects": respects, **found})
+
+
+def course_of(one, song_s):
+    """Where a track lies through the song, every so often: enough to hold it against the others."""
+    alignment, every = one["alignment"], max(1, round(between_tracks.STEP_S / KNOT_S / 4))
+    back_s = [alignment.get(f"{end}_click_return_s") for end in ("start", "end")]
+    return between_tracks.course(
+        one["track"],
+        read_time_map(one["time_map"], every=every),
+        one["click_stem_s"],
+        back_s,
+        read_json(one["condition"])["playing_s"] or [],
+        song_s,
+        by_clicks=alignment.get("method") == "clicks",
+    )
 
 
 def write_both_legs(path, stereo, paths, settings):
@@ -54,14 +78,15 @@ def write_both_legs(path, stereo, paths, settings):
 
 def chosen_tracks(paths, tracks):
     """(tracks with a usable return, with their files; tracks left out, with the reason)."""
-    takes = iter(zip(paths.alignments, paths.clicks, strict=True))
+    takes = iter(zip(paths.alignments, paths.clicks, paths.time_maps, paths.conditions, strict=True))
     used, left_out = [], []
     for track, stem, ready in zip(tracks, paths.stems, paths.ready, strict=True):
-        alignment_path, clicks = next(takes) if track["take"] else (None, None)
+        alignment_path, *files = next(takes) if track["take"] else [None]
         alignment = read_json(alignment_path) if alignment_path else None
         reason = mix.why_silent(alignment)
         if reason is None:
-            used.append({**track, "stem": stem, "ready": ready, "clicks": clicks, "alignment": alignment})
+            own = dict(zip(("clicks", "time_map", "condition"), files, strict=True))
+            used.append({**track, **own, "stem": stem, "ready": ready, "alignment": alignment})
         else:
             left_out.append({"track": track["track"], "reason": reason})
     return used, left_out

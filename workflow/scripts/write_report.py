@@ -3,7 +3,7 @@
 input:  alignments, conditions, bands: lists parallel to params.settings["takes"]; chosen: list of chosen/TRACK/chosen.json;
         averaged_alignments, averaged_conditions, averaged_bands: the same three of the tracks that ask for an average;
         pair_summaries, pair_tables: lists (pairs/*.json, *.tsv); stack (noise/stack.json), stack_table (noise/stack.tsv),
-        reference (mix/reference.json); survived, timing, stack_figure, pair_sums: figures/*.png
+        reference (mix/reference.json), timing_table (mix/timing.tsv); survived, timing, stack_figure, pair_sums: figures/*.png
 output: page (report.html), tracks (tracks.tsv), pairs (pairs.tsv)
 params: settings = {session: the session record, takes: [{track, take}]} (takes: every take, chosen or not)
 """
@@ -55,6 +55,7 @@ def gathered(files, settings):
         {name: Path(path).read_bytes() for name, path in figures.items()},
         package_versions(),
         {about["track"]: about["why"] for about in abouts},
+        read_table(files.timing_table),
     )
 
 

@@ -1,93 +1,130 @@
 """The returned mix beside the narrow-band reference.
 
-Conventions: mixes are (frames, 2), full scale = 1, over the same tracks; levels per band are the power of left plus right, rms
-in dBFS; correlation runs from -1 to 1 at zero lag, so a timing error lowers it. Loudness after ITU-R BS.1770 (pyloudnorm).
+Conventions: mixes are (frames, 2), full scale = 1, over the same tracks at the same gains; levels per band are the power of left
+plus right, rms in dBFS; correlation runs from -1 to 1 at zero lag, so a timing error lowers it; response is a mix over the source
+mix in dB.
 """
-
-import warnings
 
 import numpy as np
 
 from bounceproof import spectra
 from bounceproof.condition.level import analysis_bands, inside
+from bounceproof.loudness import loudness, true_peak_dbtp
 from bounceproof.quantities import peak_dbfs, power_db, power_from_db
 
 MIXES = ("returned", "returned-clicks", "source", "narrow-band")
-
-
-def loudness_lufs(samples, rate_hz):
-    """Integrated loudness in LUFS (BS.1770, gated), or None where a mix is silent or shorter than one gating block (0.4 s)."""
-    import pyloudnorm
-
-    if len(samples) < 0.4 * rate_hz or not np.any(samples):
-        return None
-    # Of the library's filters this is the one whose 48 kHz coefficients are the recommendation's own (0.04 LU apart from its
-    # default).
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        value = pyloudnorm.Meter(rate_hz, filter_class="DeMan").integrated_loudness(np.asarray(samples, dtype=float))
-    return float(value) if np.isfinite(value) else None
+# Loudness-matched copies keep this far under full scale between the samples (EBU R 128).
+HIGHEST_DBTP = -1.0
+_EDGE_DB = 10.0
 
 
 def compare(mixes, rate_hz, band_hz, *, stack):
-    """(summary, answer-ready numbers) of the four mixes.
+    """The dict of reference.json without its heading.
 
-    mixes: dict of MIXES to samples; stack: the values of stack.json. Returns the dict of reference.json without its heading.
+    mixes: dict of MIXES to samples; stack: the values of stack.json.
     """
     bands = analysis_bands(rate_hz)
-    powers = {
-        name: spectra.band_powers(list(samples.T), rate_hz, bands).sum(axis=1).mean(axis=0) for name, samples in mixes.items()
-    }
-    alike = {name: _correlation(mixes[name], mixes["source"], rate_hz, bands) for name in mixes if name != "source"}
+    alike = _Alike(mixes, rate_hz, bands)
     chosen = inside(bands, band_hz)
-    loudness = {name: loudness_lufs(samples, rate_hz) for name, samples in mixes.items()}
-    rows = [_row(k, band, powers, alike, loudness) for k, band in enumerate(bands)]
+    records = {name: _mix_record(name, mixes[name], rate_hz, alike, chosen) for name in mixes}
+    loud = {name: record["loudness_lufs"] for name, record in records.items()}
+    rows = [_row(k, band, alike, loud) for k, band in enumerate(bands)]
     return {
-        "mixes": {name: _mix_record(name, mixes[name], loudness, powers, alike, chosen) for name in mixes},
-        "programme_over_hiss_db": _over_hiss(powers["returned"][chosen].sum(), stack),
+        "mixes": {
+            name: {**record, "match_db": match} for (name, record), match in zip(records.items(), matched(records), strict=True)
+        },
+        "programme_over_hiss_db": _over_hiss(alike.powers["returned"][chosen].sum(), stack),
         "band_hz": list(band_hz),
         "bands": rows,
         **_differences(rows, chosen),
     }
 
 
-def _mix_record(name, samples, loudness, powers, alike, chosen):
-    correlation = None
-    if name in alike:
-        weight = powers["source"][chosen]
-        correlation = float(np.sum(alike[name][chosen] * weight) / weight.sum()) if weight.sum() > 0 else None
+class _Alike:
+    """Per band: power of each mix, its correlation with the source and its response re the source."""
+
+    def __init__(self, mixes, rate_hz, bands):
+        self.mids = np.array([band.mid_hz for band in bands])
+        segment, names = spectra.segment_samples(rate_hz), list(mixes)
+        share = spectra.band_matrix(bands, segment, rate_hz)
+        both = spectra.spectral_matrix([side for name in names for side in mixes[name].T], rate_hz, segment=segment)
+        at, source = {name: 2 * k for k, name in enumerate(names)}, 2 * names.index("source")
+        self.powers = {name: (both.power(k) + both.power(k + 1)) @ share for name, k in at.items()}
+        crosses = {
+            name: (both.matrix[:, source, k] + both.matrix[:, source + 1, k + 1]) @ share
+            for name, k in at.items()
+            if name != "source"
+        }
+        own = self.powers["source"]
+        under = {name: np.sqrt(own * self.powers[name]) for name in crosses}
+        self.correlation = {name: _ratio(cross.real, under[name]) for name, cross in crosses.items()}
+        self.response_db = {name: power_db(np.maximum(_ratio(np.abs(cross), own), 1e-9) ** 2) for name, cross in crosses.items()}
+
+
+def _ratio(over, under):
+    return np.where(under > 0, over / np.where(under > 0, under, 1.0), 0.0)
+
+
+def matched(records):
+    """The gain in dB that brings each mix to one loudness, the loudest at which no true peak comes over -1 dBTP; None for
+    silence.
+    """
+    heard = [one for one in records.values() if one["loudness_lufs"] is not None]
+    target = min((HIGHEST_DBTP - one["true_peak_dbtp"] + one["loudness_lufs"] for one in heard), default=0.0)
+    return [None if one["loudness_lufs"] is None else target - one["loudness_lufs"] for one in records.values()]
+
+
+def _mix_record(name, samples, rate_hz, alike, chosen):
+    correlation, edges = None, (None, None)
+    if name in alike.correlation:
+        weight = alike.powers["source"][chosen]
+        correlation = float(np.sum(alike.correlation[name][chosen] * weight) / weight.sum()) if weight.sum() > 0 else None
+        edges = _edges(alike.mids, alike.response_db[name], chosen) if weight.sum() > 0 else edges
+    heard = loudness(samples, rate_hz)
     return {
-        "loudness_lufs": loudness[name],
+        "loudness_lufs": heard.integrated_lufs,
+        "loudness_range_lu": heard.range_lu,
         "peak_dbfs": peak_dbfs(samples),
-        "band_dbfs": power_db(powers[name][chosen].sum()),
+        "true_peak_dbtp": true_peak_dbtp(samples, rate_hz),
+        "band_dbfs": power_db(alike.powers[name][chosen].sum()),
         "correlation_with_source": correlation,
+        "band_low_hz": edges[0],
+        "band_high_hz": edges[1],
     }
 
 
-def _correlation(samples, source, rate_hz, bands):
-    """Normalised correlation at zero lag per band, both channels together; 0 where either is silent."""
-    segment = spectra.segment_samples(rate_hz)
-    matrix = spectra.band_matrix(bands, segment, rate_hz)
-    both = spectra.spectral_matrix([*samples.T, *source.T], rate_hz, segment=segment)
-    cross = (both.matrix[:, 0, 2] + both.matrix[:, 1, 3]).real @ matrix
-    own = (both.power(0) + both.power(1)) @ matrix, (both.power(2) + both.power(3)) @ matrix
-    under = np.sqrt(own[0] * own[1])
-    return np.where(under > 0, cross / np.where(under > 0, under, 1.0), 0.0)
+def _edges(mids, response_db, chosen):
+    """Where what is in step with the source has fallen by 10 dB under its median within the medium's band: (low, high) in Hz,
+    straight lines over the logarithm of frequency; the outermost band's middle where it never falls.
+    """
+    over = response_db - (np.median(response_db[chosen]) - _EDGE_DB)
+    start = int(np.flatnonzero(chosen)[np.argmax(response_db[chosen])])
+    found = []
+    for order in (range(start, -1, -1), range(start, len(mids))):
+        edge, last = mids[order[-1]], start
+        for k in order:
+            if over[k] < 0:
+                part = over[last] / (over[last] - over[k])
+                edge = mids[last] * (mids[k] / mids[last]) ** part
+                break
+            last = k
+        found.append(float(edge))
+    return tuple(found)
 
 
-def _row(k, band, powers, alike, loudness):
+def _row(k, band, alike, loud):
     row = {"nominal_hz": band.nominal_hz}
     for name in MIXES:
-        row[f"{name}_dbfs"] = power_db(powers[name][k])
-    row["returned_over_narrow_band_db"] = _matched_difference(powers, loudness, k)
-    for name in alike:
-        row[f"{name}_correlation"] = alike[name][k]
+        row[f"{name}_dbfs"] = power_db(alike.powers[name][k])
+    row["returned_over_narrow_band_db"] = _matched_difference(alike.powers, loud, k)
+    for name in alike.correlation:
+        row[f"{name}_correlation"] = alike.correlation[name][k]
     return row
 
 
-def _matched_difference(powers, loudness, k):
+def _matched_difference(powers, loud, k):
     """Returned less narrow-band in one band after both are brought to one loudness; None where either has none."""
-    ours, theirs = loudness["returned"], loudness["narrow-band"]
+    ours, theirs = loud["returned"], loud["narrow-band"]
     if ours is None or theirs is None or powers["returned"][k] <= 0 or powers["narrow-band"][k] <= 0:
         return None
     return float(power_db(powers["returned"][k] / powers["narrow-band"][k]) - (ours - theirs))
@@ -113,29 +150,3 @@ def _differences(rows, chosen):
         "furthest_hz": inner[furthest]["nominal_hz"],
         "furthest_db": float(differences[furthest]),
     }
-
-
-def answer(comparison, tracks, left_out):
-    """One plain sentence or two about the returned mix beside its reference.
-
-    comparison: `compare`'s dict; tracks: how many are in the mixes; left_out: list of {track, reason}.
-    """
-    if not tracks:
-        return "No track has a usable return yet: all four mixes are silent."
-    parts = [f"{tracks} track{'s' if tracks > 1 else ''} returned"]
-    if comparison["spectrum_rms_db"] is not None:
-        parts.append(
-            f"within the medium's band the returned mix keeps to the narrow-band reference"
-            f" within {comparison['spectrum_rms_db']:.1f} dB rms"
-            f" (furthest {comparison['furthest_db']:+.1f} dB at {comparison['furthest_hz']:g} Hz)"
-        )
-    over = comparison["programme_over_hiss_db"]
-    parts.append("no hiss could be measured" if over is None else f"its programme lies {over:.0f} dB over the stacked hiss")
-    text = "; ".join(parts) + "."
-    ours, clicks = (comparison["mixes"][name]["correlation_with_source"] for name in ("returned", "returned-clicks"))
-    if ours is not None and clicks is not None:
-        text += f" It correlates {ours:.2f} with the source mix there"
-        text += f" (laid through two clicks alone: {clicks:.2f})." if abs(ours - clicks) >= 0.005 else "."
-    if left_out:
-        text += f" Left out of all four mixes: {', '.join(one['track'] for one in left_out)}."
-    return text

@@ -121,8 +121,8 @@ def write_time_map(path, time_map):
             out.writelines([f"{stem:.9f}\t{back:.9f}\t{sigma:.6g}\n" for stem, back, sigma in knots.tolist()])
 
 
-def read_time_map(path):
-    """The map of a file written by `write_time_map`; None where it holds its header alone."""
+def read_time_map(path, *, every=1):
+    """The map of a file written by `write_time_map`, or only every so many of its knots; None where it holds its header alone."""
     with open(path, encoding="ascii") as lines:
         header = lines.readline().rstrip("\n").split("\t")
         if tuple(header) != COLUMNS:
@@ -131,5 +131,18 @@ def read_time_map(path):
         if not first:
             return None
         # A map of an hour has two million lines: numpy's own text reader is twice as fast as splitting them here.
-        knots = np.loadtxt(itertools.chain([first], lines), delimiter="\t", ndmin=2)
+        chosen = itertools.chain([first], lines) if every == 1 else _some(first, lines, every)
+        knots = np.loadtxt(chosen, delimiter="\t", ndmin=2)
     return TimeMap(*knots.T)
+
+
+def _some(first, lines, every):
+    """The first line, every so many after it, and the last."""
+    yield first
+    last = None
+    for number, line in enumerate(lines, 1):
+        last = None if number % every == 0 else line
+        if last is None:
+            yield line
+    if last is not None:
+        yield last

@@ -5,6 +5,7 @@ session.yaml names them. A track's word is one of `ready`, `look`, `record again
 by text, never by colour alone. Reasons are whole sentences, worst first, a next step each where there is one.
 """
 
+import math
 from typing import NamedTuple
 
 DEFAULTS = {
@@ -26,6 +27,8 @@ DEFAULTS = {
     "dropout_db": 10.0,
     "line_under_hiss_db": 10.0,
     "dropouts_per_minute": 1.0,
+    "balance_ok_db": 2.0,
+    "loudness_range_ok_lu": 1.0,
 }
 READY, LOOK, AGAIN, WAITING, REJECTED = "ready", "look", "record again", "waiting", "rejected"
 _SEVERITY = {READY: 0, LOOK: 1, AGAIN: 2, WAITING: 2, REJECTED: 3}
@@ -470,6 +473,125 @@ def _more_output(proposal):
     if missing_db <= 1.0:
         return "It just reaches the limit with the output at full scale."
     return f"The output gives no more: {missing_db:.0f} dB less pad would use all of the tape."
+
+
+# ------------------------------------------------------------------------------------------------------------- reference
+
+AHEAD, LEVEL, BEHIND = "ahead", "level", "behind"
+
+
+class Respect(NamedTuple):
+    """One respect in which the returned mix is held against its reference: what, the word, and the numbers in words."""
+
+    what: str
+    word: str
+    numbers: str
+
+
+def reference_respects(reference, *, thresholds=None):
+    """The Respects of reference.json's values (with its `timing`), those that were measured."""
+    limit = limits(thresholds)
+    ours, theirs = (reference["mixes"][name] for name in ("returned", "narrow-band"))
+    found = [
+        _bandwidth(ours, theirs),
+        _balance(reference, limit),
+        _hiss(reference, limit),
+        _likeness(ours, theirs),
+        _dynamics(ours, theirs, limit),
+        _together(reference["timing"], limit),
+    ]
+    return [one for one in found if one]
+
+
+def _by(difference, limit):
+    return LEVEL if abs(difference) <= limit else AHEAD if difference > 0 else BEHIND
+
+
+def _bandwidth(ours, theirs):
+    ends = [one[f"band_{end}_hz"] for one in (ours, theirs) for end in ("low", "high")]
+    if None in ends:
+        return None
+    octaves = math.log2(ends[1] / ends[0]) - math.log2(ends[3] / ends[2])
+    numbers = f"{_hz(ends[0])} to {_hz(ends[1])} against {_hz(ends[2])} to {_hz(ends[3])}"
+    return Respect("bandwidth", _by(octaves, 0.25), numbers)
+
+
+def _balance(reference, limit):
+    rms_db = reference["spectrum_rms_db"]
+    if rms_db is None:
+        return None
+    furthest = f"furthest {_signed(reference['furthest_db'])} dB at {_hz(reference['furthest_hz'])}"
+    word = LEVEL if rms_db <= limit["balance_ok_db"] else BEHIND
+    return Respect("balance within the band", word, f"{rms_db:.1f} dB rms apart, {furthest}")
+
+
+def _hiss(reference, limit):
+    over_db = reference["programme_over_hiss_db"]
+    if over_db is None:
+        return None
+    word = LEVEL if over_db >= limit["programme_over_stack_ok_db"] else BEHIND
+    return Respect("hiss", word, f"the programme lies {over_db:.0f} dB over it; the reference has none")
+
+
+def _likeness(ours, theirs):
+    one, other = ours["correlation_with_source"], theirs["correlation_with_source"]
+    if one is None or other is None:
+        return None
+    return Respect("likeness to the stems' mix", _by(one - other, 0.03), f"correlation {one:.2f} against {other:.2f}")
+
+
+def _dynamics(ours, theirs, limit):
+    one, other = ours["loudness_range_lu"], theirs["loudness_range_lu"]
+    if one is None or other is None:
+        return None
+    word = LEVEL if abs(one - other) <= limit["loudness_range_ok_lu"] else BEHIND
+    return Respect("dynamics", word, f"loudness range {one:.1f} LU against {other:.1f}")
+
+
+def _together(timing, limit):
+    median_us = timing["median_us"]
+    if median_us is None:
+        return None
+    word = LEVEL if median_us <= limit["residual_ok_us"] else BEHIND
+    return Respect("timing between tracks", word, f"{_us(median_us)} rms, with two clicks {_us(timing['clicks_median_us'])}")
+
+
+def reference_answer(reference, stack, *, thresholds=None):
+    """The plain answer: where the returned mix is ahead of the narrow-band reference, where behind, and what would gain most.
+
+    reference: the values of reference.json with tracks, left_out and timing; stack: of stack.json.
+    """
+    tracks = len(reference["tracks"])
+    if not tracks:
+        return "No track has a usable return yet: all four mixes are silent."
+    respects = reference_respects(reference, thresholds=thresholds)
+    text = f"{tracks} track{'s' if tracks > 1 else ''} returned."
+    for word, phrase in ((AHEAD, "Ahead of the narrow-band reference in"), (LEVEL, "Level with it in"), (BEHIND, "Behind in")):
+        named = [f"{one.what} ({one.numbers})" for one in respects if one.word == word]
+        if named:
+            text += f" {phrase} {', '.join(named)}."
+    if reference["programme_over_hiss_db"] is None:
+        text += " No hiss could be measured."
+    step = _gains_most(reference, stack, limits(thresholds))
+    text += f" Most would be gained this way: {step}." if step else ""
+    if reference["left_out"]:
+        text += f" Left out of all four mixes: {', '.join(one['track'] for one in reference['left_out'])}."
+    return text
+
+
+def _gains_most(reference, stack, limit):
+    """The single action that would bring the returned mix furthest, by decibels of hiss or of balance; None where nothing brings
+    half a decibel.
+    """
+    over_db, uneven_db, steps = reference["programme_over_hiss_db"], reference["spectrum_rms_db"], []
+    if over_db is not None and over_db < limit["programme_over_stack_ok_db"]:
+        saved_db = (stack.get("with_muting") or {}).get("saved_db") or 0.0
+        steps.append((saved_db, f"mute the returns where their stems are silent: the hiss falls by {saved_db:.1f} dB on average"))
+        steps += [(step["gain_db"] or 0.0, _help(step).rstrip(".")) for step in stack.get("helps") or []]
+    if uneven_db is not None and uneven_db > limit["balance_ok_db"]:
+        steps.append((uneven_db, f"restore the returns towards their stems, which evens out up to {uneven_db:.1f} dB"))
+    gain_db, step = max(steps, key=lambda one: one[0], default=(0.0, None))
+    return step if gain_db >= 0.5 else None
 
 
 # -------------------------------------------------------------------------------------------------------------- terminal

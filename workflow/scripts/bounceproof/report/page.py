@@ -31,13 +31,14 @@ class Material:
 
     session: the session record; chosen: {track: take or None}; takes: {(track, take): (alignment, condition, rows of bands.tsv)};
     pairs: list of (PAIR.json, rows of PAIR.tsv); stack, stack_rows, reference: noise/stack.json, stack.tsv, mix/reference.json;
-    figures: {name: PNG bytes}; versions: {package: version}; why: {track: why its take was chosen}.
+    figures: {name: PNG bytes}; versions: {package: version}; why: {track: why its take was chosen};
+    timing: rows of mix/timing.tsv.
     """
 
-    def __init__(self, session, chosen, takes, pairs, stack, stack_rows, reference, figures, versions, why):
+    def __init__(self, session, chosen, takes, pairs, stack, stack_rows, reference, figures, versions, why, timing):
         self.session, self.chosen, self.takes, self.pairs = session, chosen, takes, pairs
         self.stack, self.stack_rows, self.reference = stack, stack_rows, reference
-        self.figures, self.versions, self.why = figures, versions, why
+        self.figures, self.versions, self.why, self.timing = figures, versions, why, timing
 
     def of(self, track):
         """(alignment, condition, band rows) of a track's chosen take; (None, None, []) while it waits."""
@@ -93,6 +94,7 @@ def render(material):
         "stack": material.stack,
         "stack_rows": [_stack_row(row) for row in material.stack_rows],
         "reference": material.reference,
+        "timing": _between_tracks(material),
         "figures": [_figure(material, *figure) for figure in FIGURES if figure[0] in material.figures],
         "cautions": CAUTIONS,
         "settings": list(_flat(_settings(material.session))),
@@ -131,6 +133,18 @@ def _track_part(one, row, material):
         "takes": takes,
         "bands": bands,
     }
+
+
+def _between_tracks(material):
+    """Rows of the matrix of timing between tracks: (track, a cell for each track: us or None), above the diagonal as aligned,
+    below it with two clicks; empty for fewer than two tracks.
+    """
+    cells = {}
+    for row in material.timing:
+        cells[row["first"], row["second"]] = _number(row["aligned_rms_us"])
+        cells[row["second"], row["first"]] = _number(row["clicks_rms_us"])
+    tracks = [track for track in material.reference["tracks"] if any(track in pair for pair in cells)]
+    return [(track, [(cells.get((track, other)), track == other) for other in tracks]) for track in tracks]
 
 
 def _number(cell):
