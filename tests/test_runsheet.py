@@ -61,7 +61,7 @@ def test_script_writes_page_and_table(tmp_path):
     folder = tmp_path / "transfers"
     for number, track in enumerate(("kick", "<bass>"), start=1):
         write_transfer(folder, track, number)
-    tracks = [{"track": "kick", "number": 1}, {"track": "<bass>", "number": 2}]
+    tracks = [{"track": name, "number": number, "group": "", "note": ""} for number, name in ((1, "kick"), (2, "<bass>"))]
     for _ in range(2):
         run(
             "write_run_sheet",
@@ -76,6 +76,8 @@ def test_script_writes_page_and_table(tmp_path):
                 "tape_speed_cm_s": 2.4,
                 "side_minutes": 15,
                 "leader_s": 10,
+                "fastest_percent": 3,
+                "pairs": [],
                 "tracks": tracks,
             },
         )

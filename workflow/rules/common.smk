@@ -299,6 +299,12 @@ def everything_read():
     return list(dict.fromkeys(map(str, [*there, *stems, *captured, *SESSION["captures"]])))
 
 
+def running_fast_percent():
+    """How fast a side may run: as the session knows it, else as fast as the medium's recorders do."""
+    known = SESSION["transfer"]["running_fast_percent"]
+    return SESSION["medium"]["speed_error_percent"] if known is None else known
+
+
 def free_number():
     """What the calibration's clicks spell: the highest number that no track has."""
     from bounceproof.clicks import LAST_NUMBER

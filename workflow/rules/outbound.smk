@@ -96,13 +96,68 @@ rule write_run_sheet:
             "tape_speed_cm_s": SESSION["medium"]["tape_speed_cm_s"],
             "side_minutes": SESSION["transfer"]["side_minutes"],
             "leader_s": SESSION["transfer"]["leader_s"],
-            "tracks": track_list("number"),
+            "fastest_percent": running_fast_percent(),
+            "pairs": [{key: pair[key] for key in ("first", "second")} for pair in PAIRS.values()],
+            "tracks": track_list("number", "group", "note"),
         },
         code=code_version("write_run_sheet.py"),
     message:
         "Writing the run sheet"
     script:
         "../scripts/write_run_sheet.py"
+
+
+rule make_sides:
+    input:
+        sheet=result("transfers/run-sheet.tsv"),
+        audio=[f"{RESULTS}/transfers/{track}.wav" for track in TRACKS],
+    output:
+        table=result("transfers/sides/sides.tsv"),
+    log:
+        result("logs/make_sides.log"),
+    conda:
+        "../../envs/environment.yaml"
+    resources:
+        mem_mb=500,
+    params:
+        settings=lambda _: {"leader_s": SESSION["transfer"]["leader_s"]},
+        code=lambda _: code_version("make_sides.py"),
+    message:
+        "Making one long transfer a side"
+    script:
+        "../scripts/make_sides.py"
+
+
+rule print_run_sheet:
+    input:
+        sheet=result("transfers/run-sheet.tsv"),
+    output:
+        paper=result("transfers/run-sheet.pdf"),
+    log:
+        result("logs/print_run_sheet.log"),
+    conda:
+        "../../envs/environment.yaml"
+    resources:
+        mem_mb=500,
+    params:
+        settings=lambda _: {
+            "name": SESSION["name"],
+            "medium_label": SESSION["medium"]["label"],
+            "tape_speed_cm_s": SESSION["medium"]["tape_speed_cm_s"],
+            "side_minutes": SESSION["transfer"]["side_minutes"],
+            "leader_s": SESSION["transfer"]["leader_s"],
+        },
+        code=lambda _: code_version("print_run_sheet.py"),
+    message:
+        "Printing the run sheet"
+    script:
+        "../scripts/print_run_sheet.py"
+
+
+rule sides:
+    input:
+        rules.make_sides.output,
+        rules.print_run_sheet.output,
 
 
 rule transfers:

@@ -2,7 +2,8 @@
 
 input:  transfers: list of transfers/TRACK.json, audio: list of transfers/TRACK.wav, both parallel to params.settings["tracks"]
 output: page (run-sheet.html), table (run-sheet.tsv)
-params: settings = {name, medium_label, tape_speed_cm_s|None, side_minutes, leader_s, tracks: [{track, number}]}
+params: settings = {name, medium_label, tape_speed_cm_s|None, side_minutes, leader_s, fastest_percent, pairs: [{first, second}],
+        tracks: [{track, number, group, note}]}
 """
 
 from pathlib import Path
@@ -10,6 +11,7 @@ from pathlib import Path
 from bounceproof import runsheet
 from bounceproof.audio import look_at, read_audio
 from bounceproof.files import read_json, write_table, write_text
+from bounceproof.planning.sides import related, usable_s
 from bounceproof.quantities import peak_dbfs
 from bounceproof_job import run_job
 
@@ -19,7 +21,14 @@ def main(snakemake):
     files = zip(settings["tracks"], snakemake.input.transfers, snakemake.input.audio, strict=True)
     transfers = [transfer(track, read_json(about), audio) for track, about, audio in files]
     has_tape = settings.get("tape_speed_cm_s") is not None
-    sheet = runsheet.rows(transfers, side_minutes=settings["side_minutes"], leader_s=settings["leader_s"], has_tape=has_tape)
+    sheet = runsheet.rows(
+        transfers,
+        side_minutes=settings["side_minutes"],
+        leader_s=settings["leader_s"],
+        has_tape=has_tape,
+        side_s=usable_s(settings["side_minutes"], settings["fastest_percent"]),
+        together=related(settings["tracks"], settings["pairs"]),
+    )
     write_table(snakemake.output.table, sheet, runsheet.COLUMNS)
     page = runsheet.page(
         settings["name"],
@@ -45,6 +54,7 @@ def transfer(track, about, audio):
         "gain_db": about["gain_db"],
         "peak_dbfs": peak_dbfs(read_audio(audio).samples) if peak is None else peak,
         "send_speed": about["send_speed"],
+        "note": track["note"],
     }
 
 

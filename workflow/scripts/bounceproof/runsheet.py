@@ -1,9 +1,11 @@
 """The run sheet: what to play to the recorder, in which order, and how long the evening will be.
 
-Conventions: times in seconds; levels in dBFS; one row per transfer in the order of its number. Winding is reckoned as a tenth of
-the playing time and handling as 20 s a transfer (common practice, no source): plan with it, do not trust it.
+Conventions: times in seconds; levels in dBFS; one row per transfer, side by side, within a side in order of number. Winding is
+reckoned as a tenth of the playing time and handling as 20 s a transfer (common practice, no source): plan with it, do not trust
+it.
 """
 
+from bounceproof.planning.sides import lay_out, side_name
 from bounceproof.report import templates
 from bounceproof.report.cautions import CAUTIONS
 
@@ -14,41 +16,46 @@ COLUMNS = (
     "track",
     "file",
     "side",
+    "tape_side",
     "starts_at_s",
+    "ends_at_s",
     "duration_s",
     "peak_dbfs",
     "gain_db",
     "send_speed",
     "what_to_do",
+    "note",
+)
+LISTEN = (
+    "Roughness in the loudest moments: too hot. Hiss between the words: too low, or a level control that opens.",
+    "A thump at the start: wait longer after pressing record. A voice or music that is not yours: the tape was not blank.",
+    "The clicks, one before and one after each track: without them a track is hard to find again.",
+    "Pitch that sags or flutters: batteries, or a tape that wants winding through once.",
 )
 
 
-def rows(transfers, *, side_minutes, leader_s, has_tape=True):
-    """The rows of the run sheet.
+def rows(transfers, *, side_minutes, leader_s, has_tape=True, side_s=None, together=()):
+    """The rows of the run sheet, side by side.
 
     transfers: dicts in any order with number, track, file, sample_rate_hz, samples (of the whole transfer), gain_db, peak_dbfs,
-    send_speed. A transfer that no longer fits opens the next side; each side begins with its leader.
+    send_speed, note. side_s: what a side holds, by default all of its minutes; together: sets of tracks that belong on one side.
+    Each side begins with its leader; a transfer longer than a side has one of its own, and says so.
     """
-    out, side, at_s, left = [], 1, float(leader_s), 0
-    for transfer in sorted(transfers, key=lambda one: one["number"]):
-        duration_s = transfer["samples"] / transfer["sample_rate_hz"]
-        if left and at_s + duration_s > 60 * side_minutes:
-            side, at_s, left = side + 1, float(leader_s), 0
-        out.append(
-            {
-                "number": transfer["number"],
-                "track": transfer["track"],
-                "file": transfer["file"],
-                "side": side,
-                "starts_at_s": at_s,
-                "duration_s": duration_s,
-                "peak_dbfs": transfer["peak_dbfs"],
-                "gain_db": transfer["gain_db"],
-                "send_speed": transfer["send_speed"],
-                "what_to_do": _what_to_do(transfer, first=not left, leader_s=leader_s, has_tape=has_tape),
-            }
-        )
-        at_s, left = at_s + duration_s, left + 1
+    for transfer in transfers:
+        transfer["duration_s"] = transfer["samples"] / transfer["sample_rate_hz"]
+    side_s = 60.0 * side_minutes if side_s is None else side_s
+    out = []
+    for side, members in enumerate(lay_out(transfers, side_s=side_s, leader_s=leader_s, together=together), start=1):
+        at_s = float(leader_s)
+        for place, transfer in enumerate(members):
+            kept = {key: transfer[key] for key in ("number", "track", "file", "duration_s", "peak_dbfs", "gain_db", "send_speed")}
+            end_s = at_s + transfer["duration_s"]
+            words = _what_to_do(transfer, first=place == 0, leader_s=leader_s, has_tape=has_tape)
+            if end_s > side_s:
+                words += " It is longer than a side: shorten it, or use a longer tape."
+            times = {"side": side, "tape_side": side_name(side), "starts_at_s": at_s, "ends_at_s": end_s}
+            out.append({**kept, **times, "what_to_do": words, "note": transfer.get("note", "")})
+            at_s = end_s
     return out
 
 
@@ -70,6 +77,14 @@ def times(sheet):
     return {"out_s": out_s, "back_s": out_s, "wind_s": wind_s, "total_s": 2 * out_s + wind_s + 2 * HANDLING_S * len(sheet)}
 
 
+def by_side(sheet):
+    """[(side's name, its rows, when its last transfer ends)]."""
+    sides = {}
+    for row in sheet:
+        sides.setdefault(row["tape_side"], []).append(row)
+    return [(name, members, members[-1]["ends_at_s"]) for name, members in sides.items()]
+
+
 def steps(sheet, *, medium, leader_s, has_tape=True):
     """What to do, step by step, in sentences."""
     if not has_tape:
@@ -88,7 +103,9 @@ def steps(sheet, *, medium, leader_s, has_tape=True):
         f"Wind to the start of the side. The tape begins with its leader: let {leader_s:g} s run before the first transfer.",
         "Trial: record the first minute of the loudest transfer, play it back,"
         " and lower the output until its peaks no longer sound rough.",
-        "Record the transfers in the order below, each whole; leave the output level alone from then on.",
+        "Set the counter to zero at the start of each side; the times below run from there, leader included.",
+        'Record the transfers in the order below, each whole, or a side in one go (the target "sides" makes one file of each);'
+        " leave the output level alone from then on. Switches (level control, noise reduction, tape type): the same for all.",
         "Wind back, switch the recorder to replay, capture each transfer (or a whole side in one file)"
         " at 24 bit, peaks well under full scale.",
         "Put each capture into returns/TRACK/ (any take name), or whole sides into returns/unsorted/, and run the chain again.",
@@ -106,6 +123,8 @@ def page(name, sheet, *, medium, side_minutes, leader_s, has_tape=True):
         "side_minutes": side_minutes,
         "medium": medium,
         "steps": steps(sheet, medium=medium, leader_s=leader_s, has_tape=has_tape),
+        "by_side": by_side(sheet),
+        "listen": LISTEN,
         "cautions": CAUTIONS,
     }
     return templates().get_template("run_sheet.html.j2").render(context)
