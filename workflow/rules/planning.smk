@@ -129,6 +129,38 @@ rule propose_levels:
         "../scripts/propose_levels.py"
 
 
+rule propose_speeds:
+    input:
+        stems=[result(f"stems/{track}.wav") for track in TRACKS],
+        recorder=recorder_values,
+        bands=lambda wildcards: [] if recorder_values(wildcards) else of_chosen("bands.tsv"),
+    output:
+        table=result("planning/send-speeds.tsv"),
+    log:
+        result("logs/propose_speeds.log"),
+    conda:
+        "../../envs/environment.yaml"
+    resources:
+        mem_mb=1500,
+    params:
+        settings=lambda wildcards: {
+            "tracks": list(TRACKS),
+            "returned": [] if recorder_values(wildcards) else there(),
+        },
+        code=lambda _: code_version("propose_speeds.py"),
+    message:
+        "Advising which stems to send faster"
+    script:
+        "../scripts/propose_speeds.py"
+
+
+rule speeds:
+    input:
+        rules.propose_speeds.output,
+    message:
+        "Advice on sending low instruments faster"
+
+
 rule levels:
     input:
         rules.propose_levels.output,
