@@ -12,6 +12,7 @@ import numpy as np
 from bounceproof.audio import write_float_wav, write_pcm24_wav
 from bounceproof.files import write_json
 from bounceproof.reading import Reader
+from bounceproof.sketches import sketch, write_sketch
 from bounceproof.timemap import TimeMap, knot_times, write_time_map
 from scipy import signal
 
@@ -198,6 +199,7 @@ class FakeSession:
         for seed, (track, stem) in enumerate(self.stems.items()):
             write_float_wav(self.results / "stems" / f"{track}.wav", stem, RATE_HZ)
             write_json(self.results / "stems" / f"{track}.json", {"time_reference_sample": 1000})
+            write_sketch(self.results / "stems" / f"{track}.sketch.npy", sketch(stem, RATE_HZ))
             if takes[track]:
                 self.returns[track] = {key: value.copy() for key, value in returns[track].items()}
                 gain_db = -20 * np.log10(0.3 + 0.05 * seed)
@@ -227,6 +229,7 @@ class FakeSession:
             {"name": "fundamental", "low_hz": 60, "high_hz": 100, "importance": 3},
             {"name": "attack", "low_hz": 2000, "high_hz": 4000, "importance": 2},
         ]
+        others = [one for one in self.there() if one != track]
         run(
             "measure_return",
             inputs={
@@ -234,6 +237,8 @@ class FakeSession:
                 "stem": self.results / "stems" / f"{track}.wav",
                 "alignment": folder / "alignment.json",
                 "capture": folder / "capture.wav",
+                "sketches": [self.results / "stems" / f"{one}.sketch.npy" for one in others],
+                "others": [self.results / "stems" / f"{one}.wav" for one in others],
             },
             outputs={"condition": folder / "condition.json", "bands": folder / "bands.tsv"},
             settings={
@@ -244,6 +249,7 @@ class FakeSession:
                 "tail_s": TAIL_S,
                 "clipped_run_samples": 3,
                 "role_bands": roles,
+                "others": others,
             },
         )
 

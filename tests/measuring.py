@@ -7,6 +7,9 @@ from bounceproof import spectra
 from bounceproof.condition.level import analysis_bands
 from bounceproof.quantities import amplitude_db, power_db
 from bounceproof.recorder.channel import limit_band
+from bounceproof.recorder.motion import TapePass
+from bounceproof.recorder.presets import resolve
+from bounceproof.sketches import sketch
 from scipy.ndimage import uniform_filter1d
 from simulated import BAND_HZ, GAP_S, LEAD_S, RATE_HZ, lay, music
 
@@ -121,3 +124,39 @@ def overload_trial(seed, *, over_db, banded):
         recorder["saturation"] = {"level_dbfs": float(peak_dbfs - over_db), "second_percent": 0.5}
     condition, _ = lay(stem, recorder, seed).measured()
     return condition["overload"], condition
+
+
+FOREIGN_KINDS = ("not erased", "other side", "print-through", None)
+
+
+def foreign_trial(seed, stems, kind, *, below_db=30.0):
+    """(foreign of condition.json, track, delay in s or None) of a return with another sound so far under it, or none (kind None).
+
+    stems: {track: samples at RATE_HZ}. What was not erased went through a record pass of its own, with its own wow and drift.
+    """
+    random = np.random.default_rng(seed)
+    own, other = random.choice(list(stems), 2, replace=False)
+    recorder = {
+        "record": {"lines": [{"rate_hz": 1.3, "percent": 0.1}, {"rate_hz": 9.0, "percent": 0.05}], "drift_percent": 0.05},
+        "replay_band": {},
+        "hiss": {"below_signal_db": float(random.uniform(22, 34)), "rise_db": float(random.choice([0.0, 3.0, 6.0]))},
+        "saturation": {"level_dbfs": float(random.uniform(-9, 0))},
+        "dropouts": {"per_minute": 4.0},
+    }
+    old, delay_s = None, None
+    if kind == "print-through":
+        other, delay_s = own, float(random.uniform(0.9, 4.0))
+        recorder["print_through"] = {"level_db": -below_db, "turn_s": delay_s}
+    elif kind is not None:
+        sound = stems[other] if kind == "not erased" else stems[other][::-1]
+        delay_s = float(random.uniform(-4.0, 6.0))
+        tape = TapePass(resolve(recorder)["record"], 1.5 * len(sound) / RATE_HZ + 20.0, seed=seed + 1000, name="record")
+        at_s = tape.position(np.arange(int((len(sound) / RATE_HZ + 20.0) * RATE_HZ)) / RATE_HZ)
+        start_s = START_S + delay_s
+        old = np.interp((at_s - start_s) * RATE_HZ, np.arange(len(sound)), sound, left=0.0, right=0.0)
+        recorder["old_recording"] = {"below_signal_db": below_db}
+    laid = lay(stems[own], recorder, seed, old_recording=old)
+    others = {
+        track: (sketch(samples, RATE_HZ), lambda samples=samples: samples) for track, samples in stems.items() if track != own
+    }
+    return laid.measured(track=own, others=others)[0]["foreign"], other, delay_s

@@ -41,11 +41,15 @@ class Laid(NamedTuple):
         )
 
 
-def lay(stem, recorder, seed):
-    """The Laid of a stem sent through a simulated recorder; no clicks are sent, their places are told."""
+def lay(stem, recorder, seed, *, old_recording=None):
+    """The Laid of a stem sent through a simulated recorder; no clicks are sent, their places are told.
+
+    old_recording: what is on the tape already, from where play is pressed.
+    """
     start_s, song_s = LEAD_S + GAP_S, len(stem) / RATE_HZ
     sent = np.concatenate((np.zeros(int(start_s * RATE_HZ)), stem, np.zeros(int((GAP_S + TAIL_S) * RATE_HZ))))
-    done = simulate(sent, RATE_HZ, {**MOTION, **recorder}, seed=seed, stem_span_s=(start_s, start_s + song_s))
+    span_s = (start_s, start_s + song_s)
+    done = simulate(sent, RATE_HZ, {**MOTION, **recorder}, seed=seed, stem_span_s=span_s, old_recording=old_recording)
     time_map = done.truth.time_map(start_s, song_s)
     read = {
         name: read_through(samples, RATE_HZ, time_map, start_s=0.0, count=len(stem), rate_hz=RATE_HZ)

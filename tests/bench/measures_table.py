@@ -10,9 +10,10 @@ from pathlib import Path
 sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[2] / "workflow" / "scripts")]
 
 import numpy as np  # noqa: E402
+from bench.real_stems import STEMS, make_stem, missing  # noqa: E402
 from bounceproof.condition.lines import find_lines  # noqa: E402
-from measuring import dropout_trial, hiss_truth_dbfs, overload_trial, ride_trial  # noqa: E402
-from simulated import lay, music  # noqa: E402
+from measuring import FOREIGN_KINDS, dropout_trial, foreign_trial, hiss_truth_dbfs, overload_trial, ride_trial  # noqa: E402
+from simulated import RATE_HZ, lay, music  # noqa: E402
 
 
 def row(what, figure):
@@ -86,6 +87,24 @@ def lines(count):
     row("  error of frequency, % (50, 95 %)", np.round(np.percentile(errors, (50, 95)), 3))
 
 
+def foreign(count):
+    songs = [{name: make_stem(name, 30.0, rate_hz=RATE_HZ, seed=song) for name in STEMS} for song in range(3)]
+    for kind in FOREIGN_KINDS:
+        named, wrong, levels_db, late_ms = 0, 0, [], []
+        for seed in range(count):
+            heard, track, delay_s = foreign_trial(seed, songs[seed % len(songs)], kind)
+            right = [one for one in heard if one["kind"] == kind and one["track"] == track]
+            named, wrong = named + bool(right), wrong + len(heard) - len(right)
+            levels_db += [one["level_db"] + 30.0 for one in right[:1]]
+            if right and kind != "other side":
+                late_ms.append(1e3 * min(abs(abs(one["delay_s"]) - abs(delay_s)) for one in right))
+        row(f"foreign sound at -30 dB, {kind or 'none there'}: named", f"{named} of {count}; wrongly {wrong}")
+        if levels_db:
+            row("  error of level, dB (5, 50, 95 %)", np.round(np.percentile(levels_db, (5, 50, 95)), 1))
+        if late_ms:
+            row("  error of delay, ms (50, 95 %)", np.round(np.percentile(late_ms, (50, 95)), 1))
+
+
 def cost():
     laid = lay(music(240.0, 1), {"replay_band": {}, "hiss": {"below_signal_db": 25}}, 1)
     began = time.process_time()
@@ -99,6 +118,10 @@ def main(count):
     under_music(max(1, count // 3))
     overload(max(1, count // 6))
     lines(count)
+    if missing():
+        print(missing())
+    else:
+        foreign(count)
     cost()
 
 

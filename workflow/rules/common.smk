@@ -85,6 +85,11 @@ def is_simulated(wildcards):
     return wildcards.take == SIMULATED and SIMULATED not in direct_takes(wildcards.track)
 
 
+def other_tracks(wildcards):
+    """The session's tracks but this one."""
+    return [track for track in TRACKS if track != wildcards.track]
+
+
 def capture_of(wildcards):
     """The file that a take's audio is in."""
     return capture_of_take(wildcards.track, wildcards.take)

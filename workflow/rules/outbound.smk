@@ -26,6 +26,7 @@ rule prepare_stem:
     output:
         stem=result("stems/{track}.wav"),
         about=result("stems/{track}.json"),
+        sketch=result("stems/{track}.sketch.npy"),
     log:
         result("logs/prepare_stem/{track}.log"),
     priority: 4

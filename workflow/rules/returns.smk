@@ -54,7 +54,7 @@ rule align_return:
         transfer=result("transfers/{track}.wav"),
         facts=result("transfers/{track}.json"),
         # Another track's stem or its date is no reason to align this one again.
-        others=lambda wildcards: [ancient(f"{RESULTS}/stems/{track}.wav") for track in TRACKS if track != wildcards.track],
+        others=lambda wildcards: [ancient(f"{RESULTS}/stems/{track}.wav") for track in other_tracks(wildcards)],
     output:
         alignment=take_file("alignment.json"),
         time_map=take_file("time-map.tsv"),
@@ -91,6 +91,9 @@ rule measure_return:
         alignment=take_file("alignment.json"),
         stem=result("stems/{track}.wav"),
         capture=capture_of,
+        # Another track's stem or its date is no reason to measure this one again.
+        sketches=lambda wildcards: [ancient(f"{RESULTS}/stems/{track}.sketch.npy") for track in other_tracks(wildcards)],
+        others=lambda wildcards: [ancient(f"{RESULTS}/stems/{track}.wav") for track in other_tracks(wildcards)],
     output:
         condition=take_file("condition.json"),
         bands=take_file("bands.tsv"),
@@ -105,6 +108,7 @@ rule measure_return:
             wildcards.track,
             take=wildcards.take,
             role_bands=role_bands(wildcards.track),
+            others=other_tracks(wildcards),
             clipped_run_samples=SESSION["thresholds"].get("clipped_run_samples", 3),
             **{key: SESSION["transfer"][key] for key in ("gap_s", "tail_s")},
             **BAND,

@@ -1,15 +1,19 @@
-"""Measure a return: level, hiss, signal over hiss per third-octave.
+"""Measure a return: level, hiss, signal over hiss per third-octave, what is broken, and what else is heard in it.
 
-input:  aligned (aligned.wav), stem (stems/TRACK.wav), alignment (alignment.json), capture (the recorded file)
+input:  aligned (aligned.wav), stem (stems/TRACK.wav), alignment (alignment.json), capture (the recorded file); sketches, others
+        (stems/*.sketch.npy and *.wav of params.settings["others"]; a stem is read only where its sketch makes it suspect)
 output: condition (condition.json), bands (bands.tsv)
 params: settings = {track, take, band_low_hz, band_high_hz, gap_s, tail_s, clipped_run_samples,
-                    role_bands: [{name, low_hz, high_hz, importance}]}
+                    role_bands: [{name, low_hz, high_hz, importance}], others: [track]}
 """
+
+from functools import partial
 
 from bounceproof.audio import read_audio, read_mono
 from bounceproof.condition.measure import measure_condition, rejected_condition
 from bounceproof.condition.survival import BAND_COLUMNS
 from bounceproof.files import read_json, write_json, write_table
+from bounceproof.sketches import read_sketch
 from bounceproof_job import run_job
 
 
@@ -38,7 +42,15 @@ def measured(paths, alignment, settings):
         transfer=settings,
         role_bands=settings.get("role_bands", []),
         clip_run_samples=settings["clipped_run_samples"],
+        track=settings["track"],
+        others=other_stems(settings["others"], paths),
     )
+
+
+def other_stems(tracks, paths):
+    """{track: (sketch, function that reads its samples)}."""
+    rows = zip(tracks, paths.sketches, paths.others, strict=True)
+    return {track: (read_sketch(sketch), partial(read_mono, stem)) for track, sketch, stem in rows}
 
 
 def used_channel(samples, alignment):

@@ -29,6 +29,7 @@ DEFAULTS = {
     "dropouts_per_minute": 1.0,
     "balance_ok_db": 2.0,
     "loudness_range_ok_lu": 1.0,
+    "foreign_db": -45.0,
 }
 READY, LOOK, AGAIN, WAITING, REJECTED = "ready", "look", "record again", "waiting", "rejected"
 _SEVERITY = {READY: 0, LOOK: 1, AGAIN: 2, WAITING: 2, REJECTED: 3}
@@ -81,7 +82,7 @@ def track_verdict(track, alignment, condition, *, thresholds=None):
     findings = [*_flags(alignment), *_timing(alignment, limit)]
     if condition:
         findings += [*_survived(condition, limit), *_sent(condition, limit)]
-        findings += [*_broken(condition, limit), *_capture(condition, limit)]
+        findings += [*_broken(condition, limit), *_foreign(condition, limit), *_capture(condition, limit)]
     return _verdict(findings)
 
 
@@ -188,6 +189,41 @@ def _broken(condition, limit):
         )
         found.append(Finding(LOOK, text, "Switch it off if the recorder can; else judge hiss by the figure under music."))
     return found
+
+
+_FOREIGN_STEPS = {
+    # Common practice, no source.
+    "not erased": "Erase the tape whole, or take a fresh stretch of it, and record it again.",
+    "print-through": "Wind the tape through once or twice and play it again soon after; if it stays, send it less hot.",
+    "other side": "Use a tape whose other side is blank, or have the head's height looked at, and record it again.",
+}
+
+
+def _foreign(condition, limit):
+    """Sounds that are not this stem's."""
+    found = []
+    for one in condition.get("foreign") or []:
+        if one["level_db"] is not None and one["level_db"] >= limit["foreign_db"]:
+            found.append(Finding(LOOK, foreign_sentence(one), _FOREIGN_STEPS[one["kind"]]))
+    return found
+
+
+def foreign_sentence(one):
+    """A foreign sound in words: what, how far under the stem, and when."""
+    what = {
+        "not erased": f"{one['track']} is heard in it, not erased",
+        "print-through": "its own stem is heard twice (print-through from the next layer of the reel)",
+        "other side": f"{one['track']} is heard in it backwards, from the tape's other side",
+    }[one["kind"]]
+    by = "at a level that could not be measured" if one["level_db"] is None else _under(one)
+    when = f"{abs(one['delay_s']):.2f} s {'late' if one['delay_s'] >= 0 else 'early'}"
+    if one["kind"] == "other side":
+        when = f"its end {abs(one['delay_s']):.2f} s {'after' if one['delay_s'] >= 0 else 'before'} the song's start"
+    return _sentence(f"{what}, {by}, {when}")
+
+
+def _under(one):
+    return f"{-one['level_db']:.0f} dB (± {1.96 * one['level_sigma_db']:.0f}) under the stem"
 
 
 def _loud(line, condition, limit):

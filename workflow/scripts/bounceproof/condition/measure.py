@@ -13,8 +13,10 @@ from bounceproof.condition import level as levels
 from bounceproof.condition import story as stories
 from bounceproof.condition import survival as survivals
 from bounceproof.condition.edges import band_ends
+from bounceproof.condition.foreign import find_foreign
 from bounceproof.condition.lines import find_lines
-from bounceproof.quantities import peak_dbfs, power_db
+from bounceproof.quantities import peak_dbfs, power_db, power_from_db
+from bounceproof.sketches import sketch_bands
 
 
 def rejected_condition(alignment):
@@ -33,9 +35,12 @@ def rejected_condition(alignment):
             "coherence",
             "role_bands",
             "level_ride",
+            "level_history",
+            "highs",
             "dropouts",
             "hiss_under_music",
             "overload",
+            "foreign",
         )
     )
     return {**_heading(alignment), **empty, "clipped": None, "dc_dbfs": None, "peak_dbfs": None, "notes": []}
@@ -51,13 +56,26 @@ def _heading(alignment):
 
 
 def measure_condition(
-    stem, aligned, capture, capture_rate_hz, alignment, *, rate_hz, band_hz, transfer, role_bands=(), clip_run_samples=3
+    stem,
+    aligned,
+    capture,
+    capture_rate_hz,
+    alignment,
+    *,
+    rate_hz,
+    band_hz,
+    transfer,
+    role_bands=(),
+    clip_run_samples=3,
+    track=None,
+    others=None,
 ):
     """(condition, rows of bands.tsv) of an aligned return.
 
     stem, aligned: one-dimensional at rate_hz on one time base; capture: the channel used, at capture_rate_hz; alignment: the
     values of alignment.json; band_hz: the medium's (low, high); transfer: dict with gap_s and tail_s; role_bands: dicts with
-    name, low_hz, high_hz, importance.
+    name, low_hz, high_hz, importance; track, others: the track's name and, to look for foreign sounds, {track: (sketch, reader)}
+    of the session's other stems (see `foreign`).
     """
     stem, aligned = np.asarray(stem), np.asarray(aligned)
     frames = min(len(stem), len(aligned))
@@ -88,6 +106,7 @@ def measure_condition(
         "hum": [line for line in hiss.lines if line["kind"] == "hum"],
         "whine": [line for line in hiss.lines if line["kind"] == "whine"],
         **stories.story_record(story, hiss, bands, band_hz),
+        "foreign": _foreign(story, survival, rate_hz, track, others),
         **over,
         "band": band,
         "band_3_db": three_db,
@@ -189,12 +208,23 @@ def _spans(powers, survival, hiss, chosen, rate_hz):
     return survivals.playing_spans(powers[:, 0], response, hiss.band_powers, chosen, spectra.segment_samples(rate_hz), rate_hz)
 
 
+def _foreign(story, survival, rate_hz, track, others):
+    """Foreign sounds, or None where they were not looked for: without others, or where the stem explains too little."""
+    if story is None or others is None:
+        return None
+    mids_hz = [band.mid_hz for band in survival.bands]
+    response_db = power_db(np.maximum(survivals.filled_response(survival), 1e-12))
+    fine_hz = [band.mid_hz for band in sketch_bands(story.explained.rate_hz)]
+    gain = power_from_db(np.interp(np.log(fine_hz), np.log(mids_hz), response_db))
+    return find_foreign(story.explained, rate_hz, others, track, gain)
+
+
 def _notes(quiet, level, survival, chosen, story):
     notes = []
     if story is None:
         notes.append(
-            "Dropouts, level riding and hiss under music were not measured: the timing error left is unknown or too"
-            " large, or the stem explains too little of the return."
+            "Dropouts, level riding, foreign sounds and hiss under music were not measured: the timing error left is unknown"
+            " or too large, or the stem explains too little of the return."
         )
     if quiet is None:
         notes.append("No stretch without music was found to measure hiss in; levels and signal include the hiss.")

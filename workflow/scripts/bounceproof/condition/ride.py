@@ -9,7 +9,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from bounceproof.quantities import amplitude_db, amplitude_from_db
+from bounceproof.condition.explained import CELL_S, working_factor
+from bounceproof.quantities import amplitude_db, amplitude_from_db, power_db, power_from_db
 
 LEAST_RANGE_DB = 4.0
 _KNOWN_SD = 0.06
@@ -22,7 +23,9 @@ _RELEASES_S = (0.06, 0.25, 1.0, 4.0)
 
 class Ride(NamedTuple):
     """What the level did. range_db, range_sigma_db: over moments that are known; attack_s, release_s, follows (share of the
-    gain's variance that the control's law explains): None unless `found`; gain: amplitude per cell, ones unless found.
+    gain's variance that the control's law explains), target_dbfs and reach_db (peak of the stem from which the control holds
+    down, and by how much at most), mean_db (mean power gain over the stem's own sound, re the control's largest gain): None
+    unless `found`; gain: amplitude per cell, ones unless found.
     """
 
     found: bool
@@ -31,11 +34,14 @@ class Ride(NamedTuple):
     attack_s: float | None
     release_s: float | None
     follows: float | None
+    target_dbfs: float | None
+    reach_db: float | None
+    mean_db: float | None
     gain: np.ndarray
 
     def record(self):
         """The Ride for condition.json."""
-        return {key: getattr(self, key) for key in ("found", "range_db", "range_sigma_db", "attack_s", "release_s", "follows")}
+        return {key: value for key, value in self._asdict().items() if key != "gain"}
 
 
 def measure_ride(explained, noise, dropouts):
@@ -48,7 +54,7 @@ def measure_ride(explained, noise, dropouts):
     step_s = explained.cell_s
     gain_db, sd_db = _history(explained, noise)
     known = (sd_db < 8.685889638 * _KNOWN_SD) & ~_within(dropouts, len(gain_db), step_s)
-    plain = Ride(False, None, None, None, None, None, np.ones(count))
+    plain = Ride(False, *[None] * 8, np.ones(count))
     if known.sum() < 40:
         return plain
     low, high = np.percentile(gain_db[known], (0.5, 99.5))
@@ -68,13 +74,37 @@ def measure_ride(explained, noise, dropouts):
     left_db = float(np.std((gain_db - _seen(steps_db))[known]))
     plain = plain._replace(range_db=range_db, range_sigma_db=float(np.hypot(0.3, 0.5 * left_db)))
     ride_db = steps_db - np.average(steps_db[known])
-    return Ride(True, range_db, plain.range_sigma_db, law.attack_s, law.release_s, follows, amplitude_from_db(ride_db))
+    mean_db = float(power_db(np.sum(explained.own * power_from_db(steps_db)) / np.sum(explained.own)))
+    times = law.attack_s, law.release_s, follows
+    return Ride(True, range_db, plain.range_sigma_db, *times, law.target_db, law.range_db, mean_db, amplitude_from_db(ride_db))
 
 
 def ride_samples(explained, ride):
     """The ride as amplitude per sample of the Explained."""
     middles = (np.arange(len(ride.gain)) + 0.5) * explained.cell
     return np.interp(np.arange(len(explained.aligned)), middles, ride.gain)
+
+
+def undoing_gain(stem, rate_hz, record, *, high_hz, cap_db):
+    """(frames,) amplitude by which to multiply a return so that a level control's ride is taken back, at most cap_db either way.
+
+    stem: one-dimensional at rate_hz; record: `level_ride` of condition.json, its control found; high_hz: upper edge of the
+    medium. The control's law runs anew over the stem's peaks; the stem's power-weighted mean gain becomes nought dB, so that the
+    return's level stays what it was.
+    """
+    factor = working_factor(rate_hz, high_hz)
+    heard = np.asarray(stem, dtype=np.float32)
+    if factor > 1:
+        from bounceproof.audio import resample
+
+        heard = resample(heard, rate_hz, rate_hz // factor)
+    cell = max(1, round(CELL_S * rate_hz / factor))
+    level_db = _peaks_db(np.pad(heard, (0, -len(heard) % cell)), cell)
+    law = _Law(record["target_dbfs"], record["reach_db"], record["attack_s"], record["release_s"])
+    steps_db = _controlled(level_db, law, cell * factor / rate_hz)
+    back_db = np.clip(record["mean_db"] - steps_db, -cap_db, cap_db)
+    middles = (np.arange(len(back_db)) + 0.5) * cell * factor
+    return amplitude_from_db(np.interp(np.arange(len(stem)), middles, back_db))
 
 
 class _Law(NamedTuple):
@@ -111,8 +141,11 @@ def _within(dropouts, count, step_s):
 
 def _heard(explained, steps):
     """Peak of the stem per step in dB, as the control's input heard it (before the tape's band)."""
-    size = explained.cell
-    peaks = np.abs(explained.stem[: steps * size]).reshape(steps, size).max(axis=1)
+    return _peaks_db(explained.stem[: steps * explained.cell], explained.cell)
+
+
+def _peaks_db(stem, cell):
+    peaks = np.abs(stem).reshape(-1, cell).max(axis=1)
     return np.maximum(amplitude_db(np.maximum(peaks, 1e-9)), amplitude_db(max(peaks.max(), 1e-9)) - _QUIETEST_DB)
 
 

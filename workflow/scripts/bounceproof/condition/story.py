@@ -8,6 +8,7 @@ from typing import NamedTuple
 import numpy as np
 
 from bounceproof.condition import dropouts as losses
+from bounceproof.condition import history as histories
 from bounceproof.condition import ride as rides
 from bounceproof.condition import unexplained as rests
 from bounceproof.condition.explained import Explained, explain, explained_again, with_ride
@@ -21,13 +22,17 @@ _MISFIT = 0.25
 
 
 class Story(NamedTuple):
-    """explained: with the ride on; ride; dropouts: list; unexplained: Unexplained or None; overload: dict or None."""
+    """explained: with the ride on; ride; dropouts: list; unexplained: Unexplained or None; overload, history, highs: dict or
+    None.
+    """
 
     explained: Explained
     ride: rides.Ride
     dropouts: list
     unexplained: rests.Unexplained | None
     overload: dict | None
+    history: dict | None
+    highs: dict | None
 
 
 def steady(timing_us, band_hz):
@@ -53,13 +58,15 @@ def tell(stem, aligned, both, rate_hz, *, hiss_powers, bands, band_hz, timing_us
         return None
     found = losses.find_dropouts(explained, noise)
     ride = rides.measure_ride(explained, noise, found)
+    history = histories.level_history(explained, noise)
     if ride.found:
         explained, ride = _without_the_ride(explained, ride, found, hiss)
         explained = with_ride(explained, rides.ride_samples(explained, ride))
         found = losses.find_dropouts(explained, explained.noise_per_sample(hiss))
     rest = rests.measure_unexplained(explained, bands, hiss_powers, found, timing_us=timing_us)
     gain = rides.ride_samples(explained, ride)
-    return Story(explained, ride, found, rest, measure_overload(explained, stem, rate_hz, explained.taps, gain))
+    overload = measure_overload(explained, stem, rate_hz, explained.taps, gain)
+    return Story(explained, ride, found, rest, overload, history, histories.highs(explained, band_hz))
 
 
 def _without_the_ride(explained, ride, found, hiss):
@@ -72,11 +79,13 @@ def _without_the_ride(explained, ride, found, hiss):
 
 
 def story_record(story, hiss, bands, band_hz):
-    """Entries of condition.json: level_ride, dropouts, hiss_under_music; None each where there is no Story."""
+    """Entries of condition.json that rest on the Story; None each where there is none."""
     if story is None:
-        return {"level_ride": None, "dropouts": None, "hiss_under_music": None, "overload": None}
+        return dict.fromkeys(("level_ride", "level_history", "highs", "dropouts", "hiss_under_music", "overload"))
     return {
         "level_ride": story.ride.record(),
+        "level_history": story.history,
+        "highs": story.highs,
         "dropouts": story.dropouts,
         "overload": story.overload,
         "hiss_under_music": rests.under_music_record(story.unexplained, hiss, bands, band_hz),

@@ -5,7 +5,7 @@ Conventions: rms in dBFS within the medium's band, at the mix's gains; tracks in
 
 import numpy as np
 
-from bounceproof.figures.style import GREEN, ORANGE
+from bounceproof.figures.style import GREEN, ORANGE, decibels
 
 
 def draw(look, rows, summary):
@@ -33,7 +33,7 @@ def draw(look, rows, summary):
     axes.set_xticks(places, names, rotation=0 if len(rows) <= 8 else 35, ha="center" if len(rows) <= 8 else "right")
     axes.set_xlabel("tracks, loudest hiss first; each point includes all to its left", color=look.ink, fontsize=11)
     axes.annotate(
-        f"{running[-1]:.1f} dBFS".replace("-", "−"),
+        f"{decibels(running[-1], 1)} dBFS",
         (places[-1], running[-1]),
         xytext=(0, 9),
         textcoords="offset points",

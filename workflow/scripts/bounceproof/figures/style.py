@@ -109,3 +109,8 @@ def hertz_ticks(axes, low_hz, high_hz):
 def hertz(value):
     """50, 500, 1k, 6.3k."""
     return f"{value / 1000:g}k" if value >= 1000 else f"{value:g}"
+
+
+def decibels(value, places=0):
+    """A number with a true minus sign; what rounds to nought has no sign."""
+    return f"{round(float(value), places) + 0.0:.{places}f}".replace("-", "−")

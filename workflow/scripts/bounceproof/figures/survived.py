@@ -6,7 +6,7 @@ known (the stem has nothing there, or nothing stands over the hiss).
 
 import numpy as np
 
-from bounceproof.figures.style import hertz
+from bounceproof.figures.style import decibels, hertz
 
 SHOWN_DB = (-5.0, 40.0)
 
@@ -51,7 +51,7 @@ def _numbers(look, axes, values, tracks):
         if np.isfinite(value):
             # cividis turns light above its middle: dark letters there.
             colour = "#111111" if value > 0.5 * sum(SHOWN_DB) else "#ffffff"
-            axes.text(column + 0.5, row + 0.5, f"{value:.0f}", ha="center", va="center", color=colour, fontsize=size)
+            axes.text(column + 0.5, row + 0.5, decibels(value), ha="center", va="center", color=colour, fontsize=size)
         elif not tracks[row]["note"]:
             axes.add_patch(
                 Rectangle((column, row), 1, 1, facecolor="none", edgecolor=look.faint, hatch="///", linewidth=0, alpha=0.5)
@@ -71,10 +71,10 @@ def _numbers(look, axes, values, tracks):
 
 
 def _medium(look, axes, bands, band_hz):
-    """The medium's nominal band as two dashed lines."""
-    log_bands, places = np.log(bands), np.arange(len(bands)) + 0.5
-    for edge_hz in band_hz:
-        if bands[0] <= edge_hz <= bands[-1]:
-            axes.axvline(np.interp(np.log(edge_hz), log_bands, places), color=look.ink, linestyle="--", linewidth=1.4)
+    """The medium's nominal band as two dashed lines, each between the last column inside it and the first outside."""
+    inside = [k for k, band in enumerate(bands) if band_hz[0] <= band <= band_hz[1]]
+    for place in (inside[0], inside[-1] + 1) if inside else ():
+        if 0 < place < len(bands):
+            axes.axvline(place, color=look.ink, linestyle="--", linewidth=1.4)
     text = f"dashed: the medium's nominal band, {band_hz[0]:g} to {band_hz[1]:g} Hz; hatched: not known here"
     axes.set_title(text, loc="left", color=look.ink, fontsize=10)

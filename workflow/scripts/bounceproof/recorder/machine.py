@@ -38,8 +38,8 @@ def simulate(sent, rate_hz, recorder="good-machine", *, seed, stem_span_s=None, 
     seed : whole number; every effect draws from a stream of its own, so switching one on leaves the others as they were
     stem_span_s : (start, end) of the stem within `sent`, without clicks; the level that hiss is counted from is taken there
         (over its 50 ms frames within 30 dB of the loudest, after level control and band). By default the whole file.
-    old_recording : (any length,) another programme at `rate_hz` that shines through; only with `old_recording` in the settings,
-        by default one is made up
+    old_recording : (any length,) another programme at `rate_hz` that shines through, as it lies on the tape from where play is
+        pressed; only with `old_recording` in the settings, by default one is made up
 
     Returns `Simulated`. Raises `RecorderProblem` for settings or samples that cannot be used.
     """
@@ -175,16 +175,19 @@ def _with_losses(clean, settings, play_s, seed):
 def _foreign(settings, play_s, signal_rms, rate_hz, seed, old_recording):
     """What is neither stem nor hiss: an old recording, the motor, the mains."""
     total = np.zeros(play_s.size)
+    if settings["old_recording"] or settings["whine"]:
+        tape = TapePass(settings["replay"], max(0.1, float(play_s[-1])), seed=seed, name="replay")
     if settings["old_recording"]:
         if old_recording is None:
             old_recording = channel.old_programme(play_s.size, rate_hz, seed=seed)
-        old = np.resize(np.asarray(old_recording, float), play_s.size)
+        # It lies on the tape like the stem does: the replay's motion is in it, the stem's record pass is not.
+        places = tape.position(play_s) * rate_hz
+        old = Reader(np.resize(np.asarray(old_recording, float), int(places[-1]) + 2)).at(places)
         old = channel.limit_band(old, settings["replay_band"], rate_hz)
         level = channel.loud_frames_rms(old, rate_hz)
         wanted = signal_rms * float(amplitude_from_db(-settings["old_recording"]["below_signal_db"]))
         total += old * (wanted / level if level else 0.0)
     if settings["whine"]:
-        tape = TapePass(settings["replay"], max(0.1, float(play_s[-1])), seed=seed, name="replay")
         total += channel.whine(settings["whine"], tape.position(play_s), seed=seed)
     if settings["hum"]:
         total += channel.hum(settings["hum"], play_s, seed=seed)

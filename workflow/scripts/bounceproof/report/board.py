@@ -31,6 +31,7 @@ TRACK_COLUMNS = (
     "hiss_under_music_sigma_db",
     "dropouts",
     "level_ride_db",
+    "foreign",
     "band_low_hz",
     "band_high_hz",
     "clipped_runs",
@@ -70,6 +71,7 @@ def track_row(track, take, alignment, condition, verdict):
         "hiss_under_music_sigma_db": under.get("sigma_db"),
         "dropouts": None if condition.get("dropouts") is None else len(condition["dropouts"]),
         "level_ride_db": ride.get("range_db"),
+        "foreign": None if condition.get("foreign") is None else "; ".join(map(_foreign, condition["foreign"])),
         **{f"band_{key}": band.get(key) for key in ("low_hz", "high_hz")},
         "clipped_runs": clipped.get("runs"),
         "capture_peak_dbfs": condition.get("peak_dbfs"),
@@ -80,6 +82,12 @@ def track_row(track, take, alignment, condition, verdict):
             ("speed_percent", "polarity", "level_db", "residual_rms_us", "offset_sigma_us", "clicks_only_rms_us")
         )
     return row
+
+
+def _foreign(one):
+    """A foreign sound in a cell: piano not erased -31.2 dB 0.80 s."""
+    level = "" if one["level_db"] is None else f" {one['level_db']:.1f} dB"
+    return f"{one['track']} {one['kind']}{level} {one['delay_s']:.2f} s"
 
 
 _PAIR_NUMBERS = (

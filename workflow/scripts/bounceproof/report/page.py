@@ -132,6 +132,7 @@ def _track_part(one, row, material):
         "roles": roles,
         "takes": takes,
         "bands": bands,
+        "foreign": [verdicts.foreign_sentence(sound) for sound in condition.get("foreign") or []],
     }
 
 

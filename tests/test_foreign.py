@@ -1,0 +1,80 @@
+"""Sounds in a return that are not its stem's: named with level and delay where they are, never where they are not."""
+
+import numpy as np
+import pytest
+from bounceproof.condition.foreign import find_foreign
+from bounceproof.condition.suspects import excess
+from bounceproof.sketches import hop_samples, read_sketch, sketch, sketch_bands, write_sketch
+from bounceproof.verdicts import track_verdict
+from measuring import foreign_trial
+from simulated import RATE_HZ, music
+
+STEMS = {f"part {seed}": music(16.0, seed) for seed in (1, 2, 3)}
+
+
+@pytest.mark.parametrize("kind", ["not erased", "other side", "print-through"])
+def test_a_sound_thirty_db_under_the_stem_is_named_with_level_and_delay(kind):
+    heard, track, delay_s = foreign_trial(1, STEMS, kind)
+    assert heard
+    assert {(one["kind"], one["track"]) for one in heard} == {(kind, track)}
+    for one in heard:
+        assert one["level_db"] == pytest.approx(-30.0, abs=2.5)
+        assert abs(one["delay_s"]) == pytest.approx(abs(delay_s), abs=0.02)
+    if kind == "print-through":
+        assert sorted(np.sign(one["delay_s"]) for one in heard) == [-1, 1]
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_nothing_is_named_where_nothing_is(seed):
+    assert foreign_trial(seed, STEMS, None)[0] == []
+
+
+def test_a_stem_that_shares_its_sound_with_the_own_is_not_taken_for_foreign():
+    """Two microphones on one instrument: what the return's own stem leaves over is like the other microphone's stem."""
+    near = STEMS["part 1"]
+    far = np.convolve(near, [0.0] * 30 + [0.7, 0.2, -0.1])[: near.size] + 0.02 * STEMS["part 2"]
+    assert foreign_trial(3, {"near": near, "far": far}, None)[0] == []
+
+
+def test_a_foreign_sound_in_words():
+    sound = {"track": "piano", "level_db": -31.2, "level_sigma_db": 0.5, "delay_s": -0.8}
+    condition = {"level": {"level_db": 0.0}, "foreign": [{**sound, "kind": "not erased"}]}
+    verdict = track_verdict("voice", {"state": "aligned"}, condition)
+    assert verdict.word == "look"
+    assert verdict.findings[0].sentence == "Piano is heard in it, not erased, 31 dB (± 1) under the stem, 0.80 s early."
+    faint = {**condition, "foreign": [{**sound, "kind": "other side", "level_db": -60.0}]}
+    assert track_verdict("voice", {"state": "aligned"}, faint).word == "ready"
+
+
+def test_a_sketch_is_kept_and_is_the_same_at_half_the_rate(tmp_path):
+    sound = music(4.0, 5)
+    whole = sketch(sound, RATE_HZ)
+    write_sketch(tmp_path / "one.npy", whole)
+    kept = read_sketch(tmp_path / "one.npy")
+    assert kept.shape == whole.shape == (len(kept), len(sketch_bands(RATE_HZ)))
+    told = whole > 1e-9
+    assert 10 * np.log10(kept[told] / whole[told]) == pytest.approx(0.0, abs=0.04)
+    from bounceproof.audio import resample
+
+    half = sketch(resample(sound.astype(np.float32), RATE_HZ, RATE_HZ // 2), RATE_HZ, factor=2)
+    low = slice(0, half.shape[1] - 2)
+    assert half[2:-2, low].sum(axis=0) == pytest.approx(whole[2 : len(half) - 2, low].sum(axis=0), rel=0.02)
+    assert hop_samples(44100) % 8 == 0
+
+
+def test_excess_takes_off_what_hiss_and_stem_account_for():
+    random = np.random.default_rng(1)
+    expected = random.exponential(size=(2000, 5)) ** 3
+    found = excess((0.3 + 0.1 * expected) * random.exponential(size=expected.shape), expected)
+    assert found.share == pytest.approx(0.1, rel=0.3)
+    assert found.floor == pytest.approx(0.3, rel=0.3)
+    part = found.share * expected / (found.floor + found.share * expected)
+    assert np.abs(np.mean(found.over * (part - part.mean(axis=0)), axis=0)).max() < 0.02
+
+
+def test_silence_holds_nothing():
+    class Silent:
+        rate_hz = RATE_HZ
+        stem = expected = residual = np.zeros(4 * RATE_HZ)
+
+    assert find_foreign(Silent, RATE_HZ, {}, "one", np.ones(len(sketch_bands(RATE_HZ)))) == []

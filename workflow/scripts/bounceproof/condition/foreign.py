@@ -1,0 +1,340 @@
+"""Foreign sounds in a return: another stem of the session that was not erased, the own stem from another layer of the reel
+(print-through), and what is recorded on the tape's other side and heard backwards.
+
+Conventions: level_db is the foreign sound's power, while it plays, re the own stem's in the return; delay_s > 0: the sound is
+heard so much later than the song's own time says (backwards: its end is heard so much after the song's start), in the middle
+of the stretch from start_s to end_s; drift_percent: by how much that delay grows with time. Nothing is claimed on power alone:
+a sound is named only where its phase, too, goes with what the own stem leaves unexplained, far beyond what the same sound does
+at delays where it is not.
+"""
+
+from typing import NamedTuple
+
+import numpy as np
+
+from bounceproof import spectra
+from bounceproof.audio import resample
+from bounceproof.condition.suspects import Search, Source, Suspect, excess
+from bounceproof.sketches import hop_samples, sketch, sketch_bands
+
+NOT_ERASED, PRINT_THROUGH, OTHER_SIDE = "not erased", "print-through", "other side"
+_WINDOW_S = 0.085
+_LAG_S = 0.018
+_STEP_LAGS = 2
+_OFF_HOPS = 3
+# True sounds stand out by more, most false ones by less (trials on the simulated recorder).
+_SEEN = 3.0
+_CONTROLS = 18
+_NEAREST_CONTROL_S = 0.5
+_STANDS_SD = 8.0
+_STANDS_OVER = 1.2
+# A path through noise explains half a unit of power a segment, at most 1.4 in trials. Far more than that is no chance, and
+# only has to be the best place: a loop that is heard is nearly as good a bar later.
+_LEAST, _PLENTY = 1.5, 4.0
+_PLENTY_SD = 3.5
+# What the first sound named leaves over is like it in sound: a second one has to explain so much of what the first did.
+_LESS = 0.3
+_MOST_TRIED = 8
+# The own stem is told from itself by less than another is, so it is looked at sooner; print-through has the same motion.
+_PRINT = {"beyond_s": 0.3, "within_s": 20.0, "least": 3.0, "most": 3, "drift": 0.001}
+_ALIKE = 0.25
+_FEWEST_CONTROLS = 6
+# What the sketch's bands and the unknown response add to the level's error: from trials on the simulated recorder.
+_LEVEL_SD_DB = 0.5
+
+
+def find_foreign(explained, rate_hz, others, own_track, gain):
+    """List of dicts, loudest first: track, kind ("not erased", "print-through", "other side"), level_db, level_sigma_db,
+    delay_s, delay_sigma_s, drift_percent, start_s, end_s, strength_sd.
+
+    explained: Explained with the ride on; rate_hz: the session's; others: {track: (sketch, function that reads its samples at
+    rate_hz)} of the session's other stems; gain: (bands of the sketch,) power response of the machine. Method: `suspects` by
+    power, then the correlation of whitened segments of 85 ms along a path of lags that hardly moves, with what the own stem and
+    the sounds already named explain taken off both sides; its error from the same sound at wrong delays.
+    """
+    factor = round(rate_hz / explained.rate_hz)
+    residual, expected, own = (
+        sketch(part, rate_hz, factor=factor) for part in (explained.residual, explained.expected, explained.stem)
+    )
+    over = excess(residual, expected)
+    if not over.level > 0:
+        return []
+    search = Search(over, gain, hop_samples(rate_hz) / rate_hz)
+    suspects = []
+    for source in _sources(own_track, own, others):
+        suspects += search.suspects(source, **(_PRINT if _echo(source) else {}))
+    suspects = sorted(suspects, key=lambda one: -one.strength)[:_MOST_TRIED]
+    bench = _Bench(explained, over, gain)
+    named = _named(suspects, bench, lambda source: _samples(source, explained, others, factor))
+    rows = [_row(suspect, tried, search) for suspect, tried in named]
+    return sorted(rows, key=lambda row: np.inf if row["level_db"] is None else -row["level_db"])
+
+
+def _sources(own_track, own, others):
+    yield Source(own_track, False, True, own)
+    yield Source(own_track, True, True, own[::-1])
+    for track, (powers, _) in others.items():
+        yield Source(track, False, False, powers)
+        yield Source(track, True, False, np.asarray(powers)[::-1])
+
+
+def _echo(source):
+    """Whether a source is the own stem as it was sent, so that only elsewhere in time it can be foreign."""
+    return source.own and not source.backwards
+
+
+def _samples(source, explained, others, factor):
+    """A source's samples at the working rate, backwards where it is."""
+    if source.own:
+        samples = explained.stem
+    else:
+        samples = np.asarray(others[source.track][1](), dtype=np.float32)
+        samples = resample(samples, factor, 1) if factor > 1 else samples
+    return samples[::-1] if source.backwards else samples
+
+
+def _named(suspects, bench, samples_of):
+    """[(suspect, tried)] of those that stand, strongest first, each with the ones before it counted as known."""
+    standing = []
+    for suspect in suspects:
+        tried = bench.try_(suspect, samples_of(suspect.source), [])
+        if tried.stands:
+            standing.append((tried.suspect, tried))
+    standing.sort(key=lambda one: -one[1].explained)
+    named = standing[:1]
+    for suspect, _ in standing[1:]:
+        known = [bench.placed(one, samples_of(one.source), suspect) for one, _ in named]
+        tried = bench.try_(suspect, samples_of(suspect.source), known)
+        if tried.stands and tried.explained > _LESS * named[0][1].explained:
+            named.append((tried.suspect, tried))
+    return named
+
+
+def _row(suspect, tried, search):
+    source = suspect.source
+    level_db, sigma_db = search.level_db(suspect)
+    kind = OTHER_SIDE if source.backwards else PRINT_THROUGH if source.own else NOT_ERASED
+    return {
+        "track": str(source.track),
+        "kind": kind,
+        "level_db": level_db,
+        "level_sigma_db": None if level_db is None else float(np.hypot(_LEVEL_SD_DB, sigma_db)),
+        "delay_s": float(np.median(tried.delays_s)),
+        "delay_sigma_s": tried.wander_s,
+        "drift_percent": 100.0 * float(np.polyfit(np.arange(len(tried.delays_s)) * tried.hop_s, tried.delays_s, 1)[0]),
+        "start_s": float(suspect.start_s),
+        "end_s": float(suspect.end_s),
+        "strength_sd": tried.strength_sd,
+    }
+
+
+class _Tried(NamedTuple):
+    """suspect: as its phase lays it; stands: whether the sound is there; strength_sd: over what wrong delays give; explained:
+    power of the whitened remainder that it explains; delays_s: per segment, hop_s apart; wander_s: sd of the delay about a
+    straight line.
+    """
+
+    suspect: Suspect
+    stands: bool
+    strength_sd: float
+    explained: float
+    delays_s: np.ndarray
+    hop_s: float
+
+    @property
+    def wander_s(self):
+        times_s = np.arange(len(self.delays_s)) * self.hop_s
+        left_s = self.delays_s - np.polyval(np.polyfit(times_s, self.delays_s, 1), times_s)
+        return float(max(left_s.std(), 0.5e-3))
+
+
+class _Bench:
+    """A return's remainder, against which sounds are held."""
+
+    def __init__(self, explained, over, gain):
+        self.explained = explained
+        self.rate_hz = explained.rate_hz
+        self.segment = 2 * round(0.5 * _WINDOW_S * self.rate_hz)
+        self.hop_s = 0.5 * self.segment / self.rate_hz
+        self.freq_hz = np.fft.rfftfreq(self.segment, 1.0 / self.rate_hz)
+        bands = sketch_bands(self.rate_hz)
+        mids_hz = np.array([band.mid_hz for band in bands])
+        width_hz = np.array([band.high_hz - band.low_hz for band in bands])
+        self.floor = np.interp(self.freq_hz, mids_hz, over.floor * self.freq_hz[1] / width_hz)
+        self.share = np.interp(self.freq_hz, mids_hz, over.share)
+        self.inside = (self.freq_hz >= bands[0].low_hz) & (self.freq_hz <= bands[-1].high_hz)
+        self.stretches = {}
+        self.response = np.sqrt(np.interp(self.freq_hz, mids_hz, gain)) * _turn(explained.taps, self.segment)
+
+    def try_(self, suspect, samples, found):
+        """The _Tried of a suspect; found: segments of sounds already named, as `placed` gives them."""
+        sound, rest, noise = self._stretch(suspect, samples, found)
+        off_s, seen = self._off(sound, rest)
+        if seen < _SEEN:
+            return _Tried(suspect, False, 0.0, 0.0, np.zeros(2), self.hop_s)
+        if abs(off_s) > 0.3 * _LAG_S:
+            suspect = suspect._replace(delay_s=suspect.delay_s + off_s)
+            sound, rest, noise = self._stretch(suspect, samples, found)
+        sums, path = self._match(sound, rest, [0])
+        score, others = sums[0], []
+        explained = float(score**2 / np.sum(np.abs(sound) ** 2 / noise))
+        plenty = explained > _PLENTY * len(sound)
+        if explained < _LEAST * len(sound):
+            return _Tried(suspect, False, 0.0, explained, np.zeros(2), self.hop_s)
+        controls = self._controls(sound, noise, suspect)
+        if len(controls) < _FEWEST_CONTROLS:
+            return _Tried(suspect, False, 0.0, explained, np.zeros(2), self.hop_s)
+        for shifts in np.array_split(controls, 3):
+            others += self._match(sound, rest, shifts)[0]
+            # Where a few wrong delays gather as much, no further ones are needed.
+            if score < (1.0 if plenty else _STANDS_OVER) * max(others):
+                break
+        strength = float((score - np.mean(others)) / np.std(others, ddof=1))
+        clear = strength > _STANDS_SD and score > _STANDS_OVER * max(others)
+        stands = clear or (plenty and strength > _PLENTY_SD and score > max(others))
+        times_s = (np.arange(len(sound)) + 1) * self.hop_s - 0.5 * (suspect.end_s - suspect.start_s)
+        delays_s = suspect.delay_s + suspect.drift * times_s + path / self.rate_hz
+        return _Tried(suspect, stands, strength, explained, delays_s, self.hop_s)
+
+    def placed(self, named, samples, suspect):
+        """Segments of a sound already named, in another suspect's stretch and there along its own path of lags."""
+        later_s = 0.5 * (suspect.start_s + suspect.end_s - named.start_s - named.end_s)
+        span = {"start_s": suspect.start_s, "end_s": suspect.end_s}
+        moved = named._replace(**span, delay_s=named.delay_s + named.drift * later_s)
+        sound, rest, _ = self._stretch(moved, samples, [])
+        path = self._match(sound, rest, [0])[1]
+        return sound * np.exp(-2j * np.pi * np.outer(path / self.rate_hz, self.freq_hz))
+
+    def _stretch(self, suspect, samples, found):
+        """(sound, rest, noise): segments of a suspect's sound as its line lays it and of the whitened remainder, both without
+        what the known sounds (the own stem first) explain; and the remainder's noise.
+        """
+        from bounceproof.reading import Reader
+
+        first, last = (int(at_s * self.rate_hz) for at_s in (suspect.start_s, suspect.end_s))
+        last = min(last, len(self.explained.stem))
+        times_s = np.arange(first, last) / self.rate_hz
+        places_s = times_s - suspect.delay_s - suspect.drift * (times_s - 0.5 * (suspect.start_s + suspect.end_s))
+        sound = self._segments(Reader(samples).at(places_s * self.rate_hz)) * self.response
+        if (first, last) not in self.stretches:
+            parts = (self.explained.expected[first:last], self.explained.residual[first:last])
+            self.stretches = {(first, last): [self._segments(part) for part in parts]}
+        own, rest = self.stretches[first, last]
+        noise = self.floor + self.share * np.abs(own) ** 2
+        known = _orthogonal([own, *found], noise)
+        sound, rest = (self.inside * _without(known, part, noise) for part in (sound, rest))
+        # A moment that is loud for another reason counts no more than others.
+        loud = np.sum(np.abs(rest) ** 2 / noise, axis=1) / self.inside.sum()
+        rest = rest / np.sqrt(np.maximum(loud, 1.0))[:, None]
+        return sound, rest / noise, noise
+
+    def _off(self, sound, rest):
+        """(by how much later in s than laid the sound is heard, at most by some 0.15 s; how far that place stands out): where the
+        squared correlations of all segments add up to most. Power alone tells a delay no better where notes die away slowly.
+        """
+        from scipy.ndimage import uniform_filter1d
+
+        half = self.segment // 4
+        lags, sums = [], []
+        for shift in range(-_OFF_HOPS, _OFF_HOPS + 1):
+            one = np.fft.irfft(np.conj(np.roll(sound, shift, axis=0)) * rest, self.segment, axis=1)
+            near = np.concatenate((one[:, -half:], one[:, :half]), axis=1)
+            lags.append(shift * (self.segment // 2) + np.arange(-half, half))
+            sums.append(np.sum(near**2, axis=0))
+        sums = uniform_filter1d(np.concatenate(sums), 2 * round(1e-3 * self.rate_hz) + 1)
+        low, middle = np.percentile(sums, (15.9, 50.0))
+        return float(np.concatenate(lags)[sums.argmax()] / self.rate_hz), float((sums.max() - middle) / (middle - low + 1e-30))
+
+    def _controls(self, sound, noise, suspect):
+        """Shifts, in segments, at which the sound is not, in an order that mixes near and far: where it is least like itself
+        (a loop is alike a bar later), and not near the own stem's own place.
+        """
+        count, nearest = len(sound), round(_NEAREST_CONTROL_S / self.hop_s)
+        shifts = np.unique(np.linspace(nearest, count - nearest, 3 * _CONTROLS).round().astype(int))
+        if _echo(suspect.source):
+            home = np.mod(-suspect.delay_s / self.hop_s, count)
+            shifts = shifts[np.abs(shifts - home) * self.hop_s > 0.15]
+        alike = self._alike(sound / np.sqrt(noise), shifts)
+        shifts = shifts[alike < _ALIKE]
+        alike = alike[alike < _ALIKE]
+        shifts = shifts[np.argsort(alike, kind="stable")[:_CONTROLS]]
+        return np.random.default_rng(0).permutation(np.sort(shifts))
+
+    def _alike(self, whitened, shifts):
+        """How much a sound is like itself (0 to 1) within the reach of lags at each shift, taken round its end."""
+        reach, hop = round(_LAG_S * self.rate_hz), self.segment // 2
+        pieces = np.fft.irfft(whitened, self.segment, axis=1)
+        whole = np.zeros(len(pieces) * hop + hop)
+        for half in (0, 1):
+            whole[half * hop : half * hop + len(pieces) * hop] += pieces[:, half * hop : (half + 1) * hop].ravel()
+        whole = whole[: len(pieces) * hop]
+        same = np.abs(np.fft.irfft(np.abs(np.fft.rfft(whole)) ** 2, len(whole)))
+        lags = (shifts[:, None] * hop + np.arange(-reach, reach + 1)) % len(whole)
+        return same[lags].max(axis=1) / max(same[0], 1e-30)
+
+    def _segments(self, samples):
+        return np.concatenate(list(spectra.transforms([samples], self.segment)))[:, :, 0]
+
+    def _match(self, sound, rest, shifts):
+        """(largest sums of correlations along a path of lags that hardly moves, one a shift of the sound and at whichever
+        polarity is more; the first one's path).
+        """
+        reach = round(_LAG_S * self.rate_hz)
+        lags = []
+        for shift in shifts:
+            one = np.fft.irfft(np.conj(np.roll(sound, shift, axis=0)) * rest, self.segment, axis=1) * (0.5 * self.segment)
+            one = np.concatenate((one[:, -reach:], one[:, : reach + 1]), axis=1).astype(np.float32)
+            lags += [one, -one]
+        totals = _gathered(np.stack(lags, axis=1))
+        best = totals[-1].max(axis=1)
+        return np.maximum(best[::2], best[1::2]).tolist(), _path(totals[:, int(best[1] > best[0])]) - reach
+
+
+def _gathered(lags):
+    """(segments, sounds, lags): the most that a path ending there gathers of (segments, sounds, lags)."""
+    totals, edge = np.empty_like(lags), np.full((lags.shape[1], _STEP_LAGS), -np.inf, dtype=lags.dtype)
+    totals[0] = lags[0]
+    for k in range(1, len(lags)):
+        wide = np.concatenate((edge, totals[k - 1], edge), axis=1)
+        best = totals[k - 1]
+        for shift in range(2 * _STEP_LAGS + 1):
+            best = np.maximum(best, wide[:, shift : shift + lags.shape[2]])
+        totals[k] = best + lags[k]
+    return totals
+
+
+def _path(totals):
+    """Index per segment of the path behind the largest of the last (segments, lags) totals."""
+    place = int(totals[-1].argmax())
+    path = [place]
+    for before in totals[-2::-1]:
+        low = max(0, place - _STEP_LAGS)
+        place = low + int(before[low : place + _STEP_LAGS + 1].argmax())
+        path.append(place)
+    return np.array(path[::-1])
+
+
+def _turn(taps, segment):
+    """Unit phase of a response (middle tap = no delay) at a segment's bins; none where the response is not known."""
+    size = segment * -(-len(taps) // segment)
+    placed = np.zeros(size)
+    placed[: len(taps)] = taps
+    whole = np.fft.rfft(np.roll(placed, -(len(taps) // 2)))[:: size // segment]
+    return np.where(np.abs(whole) > 1e-3 * np.abs(whole).max(), np.exp(1j * np.angle(whole)), 1.0)
+
+
+def _orthogonal(parts, noise):
+    """The sounds, each with what the ones before it explain taken off."""
+    out = []
+    for part in parts:
+        out.append(_without(out, part, noise))
+    return out
+
+
+def _without(known, part, noise):
+    """What of (segments, bins) the known ones do not explain, bin by bin, by weighted least squares."""
+    for one in known:
+        power = np.sum(np.abs(one) ** 2 / noise, axis=0)
+        cross = np.sum(np.conj(one) * part / noise, axis=0)
+        part = part - one * np.where(power > 0, cross / np.where(power > 0, power, 1.0), 0.0)
+    return part

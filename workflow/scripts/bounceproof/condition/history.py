@@ -1,0 +1,120 @@
+"""A return's level against its stem through time, and whether its highs fade.
+
+Conventions: as in `explained`; gains in dB re the return's own mean gain; times in s of the song. The highs are the upper octave
+of the medium's band, held against the octave two below it, so that a level that rides is not taken for a tone that fades.
+"""
+
+import numpy as np
+
+from bounceproof import spectra
+from bounceproof.quantities import amplitude_db, power_db, third_octave_bands
+
+STEP_S = 1.0
+BLOCK_S = 5.0
+_KNOWN_SD = 0.1
+_FEWEST_BLOCKS = 3
+
+
+def level_history(explained, noise):
+    """dict of step_s and, a value a step: signal_dbfs (of what the stem explains), gain_db and its sd gain_sigma_db; None where
+    the stem says nothing.
+
+    explained: without any ride; noise: its noise_per_sample. The gain of a step is that of least squares.
+    """
+    cells = max(1, round(STEP_S / explained.cell_s))
+    own, cross = (_summed(part, cells) for part in (explained.own, explained.cross))
+    samples = _summed(np.full(len(explained.own), float(explained.cell)), cells)
+    heard = own > 0
+    safe = np.where(heard, own, 1.0)
+    gain = np.where(heard, cross / safe, 0.0)
+    # Squared misfit of neighbouring samples hangs together, as in `dropouts`.
+    variance = 2.0 * (noise[0] + noise[1] * own / samples) / safe
+    told = heard & (gain > 0) & (np.sqrt(variance) < _KNOWN_SD * np.maximum(gain, 1e-9))
+    safe_gain = np.where(told, gain, 1.0)
+    return {
+        "step_s": STEP_S,
+        "signal_dbfs": _where(heard & (gain > 0), power_db(np.maximum(gain, 1e-9) ** 2 * safe / samples)),
+        "gain_db": _where(told, amplitude_db(safe_gain)),
+        "gain_sigma_db": _where(told, 8.685889638 * np.sqrt(variance) / safe_gain),
+    }
+
+
+def _summed(values, cells):
+    return np.add.reduceat(values, np.arange(0, len(values), cells))
+
+
+def _where(mask, values):
+    return [float(value) if take else None for take, value in zip(mask, values, strict=True)]
+
+
+def highs(explained, band_hz):
+    """How the highs fare: dict of from_hz, to_hz, against_from_hz, against_to_hz, block_s, change_db (a value a block, re the
+    mean; None where not known) with its sd sigma_db, fade_db (over the whole song, < 0 falls) with its sd fade_sigma_db; None
+    where they cannot be told.
+
+    explained: with the ride on. Per third-octave and segment the return is set against the expected sound; sizes are added, not
+    complex values, so that a remaining timing error does not pass for fading.
+    """
+    top_hz = min(band_hz[1], 0.42 * explained.rate_hz)
+    low_hz = max(band_hz[0], top_hz / 8)
+    if top_hz < 4 * low_hz:
+        return None
+    spans = {"high": (top_hz / 2, top_hz), "middle": (low_hz, 2 * low_hz)}
+    segment = spectra.segment_samples(explained.rate_hz)
+    per_block = max(2, round(BLOCK_S * explained.rate_hz / (segment / 2)))
+    gains = {name: _gains(explained, span, segment, per_block) for name, span in spans.items()}
+    known = np.all([sd < _KNOWN_SD * gain for gain, sd in gains.values()], axis=0)
+    if known.sum() < _FEWEST_BLOCKS:
+        return None
+    safe = {name: (np.where(known, gain, 1.0), sd) for name, (gain, sd) in gains.items()}
+    change_db = amplitude_db(safe["high"][0]) - amplitude_db(safe["middle"][0])
+    sd_db = 8.685889638 * np.hypot(*(sd / gain for gain, sd in safe.values()))
+    change_db = change_db - np.average(change_db[known], weights=1.0 / sd_db[known] ** 2)
+    fade_db, fade_sd_db = _trend(np.flatnonzero(known), change_db[known], sd_db[known], len(known))
+    return {
+        "from_hz": spans["high"][0],
+        "to_hz": spans["high"][1],
+        "against_from_hz": spans["middle"][0],
+        "against_to_hz": spans["middle"][1],
+        "block_s": per_block * segment / 2 / explained.rate_hz,
+        "change_db": _where(known, change_db),
+        "sigma_db": _where(known, sd_db),
+        "fade_db": fade_db,
+        "fade_sigma_db": fade_sd_db,
+    }
+
+
+def _gains(explained, span_hz, segment, per_block):
+    """(gain, its sd) per block: of the return re the expected sound within a span."""
+    bands = third_octave_bands(span_hz[0], span_hz[1])
+    matrix = spectra.band_matrix(bands, segment, explained.rate_hz)
+    cross, own, whole = [], [], []
+    for block in spectra.transforms([explained.expected, explained.aligned], segment):
+        cross.append((np.conj(block[:, :, 0]) * block[:, :, 1]) @ matrix)
+        own.append(np.abs(block[:, :, 0]) ** 2 @ matrix)
+        whole.append(np.abs(block[:, :, 1]) ** 2 @ matrix)
+    cross, own, whole = (np.concatenate(part) for part in (cross, own, whole))
+    bins = np.maximum(matrix.sum(axis=0) / 1.5, 1.0)
+    safe = np.maximum(own, 1e-30)
+    # What the cross power does not hold is noise; a share 1 / bins of it is in the cross power's own square.
+    noise = np.maximum(whole - np.abs(cross) ** 2 / safe, 0.0) * bins / np.maximum(bins - 1.0, 1.0)
+    signal = np.maximum(np.abs(cross) ** 2 / safe - noise / bins, 0.0)
+    starts = np.arange(0, len(own), per_block)
+    total, played, scatter = (np.add.reduceat(part.sum(axis=1), starts) for part in (signal, own, 2.0 * signal * noise / bins))
+    power = total / np.maximum(played, 1e-30)
+    sd = 0.5 * np.sqrt(1.89 * scatter) / np.maximum(played, 1e-30)
+    heard = (power > 0) & (played > 1e-4 * played.max())
+    gain = np.sqrt(np.where(heard, power, 0.0))
+    return gain, np.where(heard, sd / np.maximum(gain, 1e-12), np.inf)
+
+
+def _trend(places, values, sds, count):
+    """(change over the whole song, its sd) of a straight line; its scatter counts where it is more than the errors say."""
+    sds = np.hypot(sds, 0.1)
+    weight = 1.0 / sds**2
+    middle = np.average(places, weights=weight)
+    spread = np.sum(weight * (places - middle) ** 2)
+    slope = np.sum(weight * (places - middle) * values) / spread
+    left = values - np.average(values, weights=weight) - slope * (places - middle)
+    excess = np.sqrt(max(1.0, np.sum(weight * left**2) / max(len(places) - 2, 1)))
+    return float(slope * (count - 1)), float(excess / np.sqrt(spread) * (count - 1))

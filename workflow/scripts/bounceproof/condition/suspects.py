@@ -1,0 +1,273 @@
+"""Where in what a stem does not explain another sound of the session might lie: by power in narrow bands, so that neither its
+phase nor a little speed error matters. What is suspected here is proved or dropped by `foreign`.
+
+Conventions: times in s; a suspect's delay is how much later its source is heard than the song's own time says; `drift` is by how
+much that delay grows in a second (the other recording ran at another speed). Sketches as in `sketches`.
+"""
+
+from typing import NamedTuple
+
+import numpy as np
+
+from bounceproof.quantities import power_db
+
+_BLOCK_S = 10.0
+_DRIFT_STEP = 0.001
+# The nearest to nought first: of drifts that match alike, it is taken.
+_DRIFTS = _DRIFT_STEP * np.array(sorted(range(-10, 11), key=abs))
+_REACH = 4
+_STRETCH_BLOCKS = 2
+_CAP = 5.0
+BELIEVED = 3.3
+_APART_S = 0.25
+# Of what a source is worth at its best, so much has to be heard at a delay.
+_LEAST_SHARE = 0.25
+_AS_GOOD = 0.97
+# A sound this far under the stem is what the weights are made for: what would stand over the hiss then counts fully.
+_FAINT = 10.0**-2.5
+
+
+class Source(NamedTuple):
+    """A sound that might be heard: track, backwards (bool), own (bool: the return's own stem), powers: its sketch, played
+    forwards or backwards.
+    """
+
+    track: str
+    backwards: bool
+    own: bool
+    powers: np.ndarray
+
+
+class Suspect(NamedTuple):
+    """source: Source; strength: how far it stands out, in sd of what other delays give; start_s, end_s: the stretch of song in
+    which it stands out most; delay_s, drift: its delay in the middle of that stretch, and by how much that grows in a second.
+    """
+
+    source: Source
+    strength: float
+    start_s: float
+    end_s: float
+    delay_s: float
+    drift: float
+
+
+class Excess(NamedTuple):
+    """over: (segments, bands) by how much the power stands over the noise that hiss and the own stem account for, relative to it;
+    variance: of that, per band; floor, share: noise per band = floor + share x expected power; residual, expected: as handed
+    in; level: power of the expected sound while it plays.
+    """
+
+    over: np.ndarray
+    variance: np.ndarray
+    floor: np.ndarray
+    share: np.ndarray
+    residual: np.ndarray
+    expected: np.ndarray
+    level: float
+
+
+def excess(residual, expected):
+    """The Excess of two sketches: what is not explained, and what the stem makes expect.
+
+    Per band, noise = floor + share x expected power (hiss, and what rises with the signal), by weighted least squares; then what
+    still goes with the expected power is taken off.
+    """
+    residual, expected = (np.asarray(part, dtype=float) for part in (residual, expected))
+    tiny = 1e-6 * residual.mean(axis=0) + 1e-30
+    noise = np.broadcast_to(residual.mean(axis=0), residual.shape) + tiny
+    for _ in range(4):
+        weight = 1.0 / noise**2
+        floor, share = _straight(expected, np.minimum(residual, (1 + _CAP) * noise), weight)
+        noise = floor + share * expected + tiny
+    over = np.minimum(residual / noise - 1.0, _CAP)
+    part = share * expected / noise
+    for order in (0, 1, 2):
+        shape = part**order
+        over = over - shape * (np.sum(over * shape, axis=0) / np.maximum(np.sum(shape * shape, axis=0), 1e-12))
+    return Excess(over, np.maximum(over.var(axis=0), 1e-3), floor + tiny, share, residual, expected, playing_power(expected))
+
+
+def playing_power(powers):
+    """Power of all bands together, over the segments within 30 dB of the loudest; 0 for silence."""
+    whole = powers.sum(axis=1)
+    return float(whole[whole >= 1e-3 * whole.max()].mean()) if whole.any() else 0.0
+
+
+def playing_mean(powers, band):
+    """Mean power of one band over the segments in which all bands together are within 30 dB of the loudest."""
+    whole = powers.sum(axis=1)
+    return float(powers[whole >= 1e-3 * whole.max(), band].mean()) if whole.any() else 0.0
+
+
+def _third_share(parts, power):
+    """(factor of the third part, its sd) of a power made of (3, segments) parts, each factor at least nought."""
+    scale = np.maximum(parts.mean(axis=1), 1e-30)
+    parts = parts / scale[:, None]
+    found = np.array([power.mean(), 0.0, 0.0])
+    for _ in range(4):
+        noise = np.maximum(found @ parts, 1e-6 * power.mean() + 1e-30)
+        normal = (parts / noise**2) @ parts.T + 1e-12 * np.eye(3)
+        found = np.maximum(np.linalg.solve(normal, (parts / noise**2) @ np.minimum(power, 8.0 * noise)), 0.0)
+    return found[2] / scale[2], np.sqrt(np.linalg.inv(normal)[2, 2]) / scale[2]
+
+
+def _straight(x, y, weight):
+    """(level, slope) >= 0 of weighted straight lines, one a column."""
+    total = weight.sum(axis=0)
+    mean_x, mean_y = ((weight * part).sum(axis=0) / total for part in (x, y))
+    spread = (weight * (x - mean_x) ** 2).sum(axis=0)
+    slope = np.where(spread > 0, (weight * (x - mean_x) * (y - mean_y)).sum(axis=0) / np.where(spread > 0, spread, 1.0), 0.0)
+    slope = np.maximum(slope, 0.0)
+    return np.maximum(mean_y - slope * mean_x, 0.1 * mean_y), slope
+
+
+class Search:
+    """The search in one return. excess: Excess; gain: (bands,) power response of the machine; hop_s."""
+
+    def __init__(self, excess, gain, hop_s):
+        from scipy import fft
+
+        self.excess, self.gain, self.hop_s = excess, gain, hop_s
+        self.frames = len(excess.over)
+        self.block = min(self.frames, max(8, round(_BLOCK_S / hop_s)))
+        self.starts = np.arange(0, self.frames, self.block)
+        self.size = fft.next_fast_len(self.frames + self.block, real=True)
+        told = (excess.over / excess.variance).astype(np.float32)
+        blocks = [told[first : first + self.block] for first in self.starts]
+        self.spectra = [np.conj(fft.rfft(block, self.size, axis=0)) for block in blocks]
+
+    def suspects(self, source, *, least=BELIEVED, most=1, within_s=None, beyond_s=0.0, drift=0.01):
+        """The Suspects of a Source of at least this strength, strongest first; delays within within_s (by default any) and
+        beyond_s at least, drifts up to `drift` (at most 0.01).
+        """
+        sums, worth = self._by_block(source)
+        drifts = _DRIFTS[np.abs(_DRIFTS) <= drift]
+        scores = self._along(sums, worth, drifts)
+        delays = np.arange(scores.shape[1]) - (self.frames - 1)
+        delays_s = delays * self.hop_s
+        allowed = np.isfinite(scores[0]) & (np.abs(delays_s) >= beyond_s)
+        if within_s is not None:
+            allowed &= np.abs(delays_s) <= within_s
+        if allowed.sum() < 50:
+            return []
+        best = np.where(allowed, scores.max(axis=0), -np.inf)
+        # Music repeats itself: what lies under the middle is free of delays that a beat makes alike.
+        low, middle = np.percentile(best[allowed], (15.9, 50.0))
+        spread = middle - low + 1e-9
+        found = []
+        for k in np.argsort(-best, kind="stable"):
+            strength = float((best[k] - middle) / spread)
+            if strength < least or len(found) == most:
+                break
+            if all(abs(k - place) * self.hop_s > _APART_S for place, _ in found):
+                found.append((k, strength))
+        return [Suspect(source, strength, *self._closer(sums, k, drifts[scores[:, k].argmax()], drift)) for k, strength in found]
+
+    def _closer(self, sums, place, drift, most_drift):
+        """(start_s, end_s, delay_s, drift) of the blocks in a row in which a delay stands out most, finely."""
+        middles = self._middles()
+        at = np.round(place + drift * (middles - 0.5 * self.frames)).astype(int)
+        around = np.arange(-_REACH, _REACH + 1)
+        near = np.array([row[np.clip(k + around, 0, len(row) - 1)] for row, k in zip(sums, at, strict=True)])
+        count = min(len(near), _STRETCH_BLOCKS)
+        best = near.max(axis=1)
+        first = int(np.argmax([best[k : k + count].sum() for k in range(len(best) - count + 1)]))
+        own = slice(first, first + count)
+        middle = middles[own].mean()
+        tries = []
+        for more in range(-_REACH, _REACH + 1):
+            for other in np.clip(drift + _DRIFT_STEP * np.arange(-2.0, 2.01, 0.25), -most_drift, most_drift):
+                delays = place + drift * (middle - 0.5 * self.frames) + more + other * (middles[own] - middle)
+                offsets = np.clip(np.round(delays).astype(int), 0, sums.shape[1] - 1)
+                score = sum(row[k] for row, k in zip(sums[own], offsets, strict=True))
+                tries.append((score, delays.mean() - (self.frames - 1), other))
+        best = max(score for score, _, _ in tries)
+        # Of lines that match alike, the one that drifts least.
+        _, delay, drift = min((one for one in tries if one[0] >= _AS_GOOD * best), key=lambda one: abs(one[2]))
+        ends = self.starts[first], min(self.frames, self.starts[first + count - 1] + self.block)
+        return ends[0] * self.hop_s, ends[1] * self.hop_s, float(delay * self.hop_s), float(drift)
+
+    def _middles(self):
+        return 0.5 * (self.starts + np.minimum(self.starts + self.block, self.frames))
+
+    def _by_block(self, source):
+        """Two (blocks, delays) arrays: the match of a source in each block of the song, and its variance."""
+        from scipy import fft
+
+        weight = self._weight(source.powers)
+        spectrum = fft.rfft(weight.astype(np.float32), self.size, axis=0)
+        energy = np.concatenate(([0.0], np.cumsum(np.sum(weight**2 / self.excess.variance, axis=1))))
+        count, frames = 2 * self.frames - 1, self.frames
+        sums, worth = np.zeros((len(self.starts), count)), np.zeros((len(self.starts), count))
+        for row, (first, block) in enumerate(zip(self.starts, self.spectra, strict=True)):
+            length = min(self.block, frames - first)
+            lags = fft.irfft(np.einsum("fb,fb->f", block, spectrum), self.size)
+            # A source frame j of the block's first frame means a delay of first - j.
+            source_at = first - (np.arange(count) - (frames - 1))
+            sums[row] = np.where((source_at > -length) & (source_at < frames), lags[source_at % self.size], 0.0)
+            ends = (np.clip(source_at + more, 0, frames) for more in (length, 0))
+            worth[row] = np.subtract(*(energy[end] for end in ends))
+        return sums, worth
+
+    def _along(self, sums, worth, drifts):
+        """(drifts, delays): matches summed along straight lines, re their sd; -inf where too little of the source is heard."""
+        from scipy.ndimage import maximum_filter1d
+
+        middles = self._middles() - 0.5 * self.frames
+        out = np.full((len(drifts), sums.shape[1]), -np.inf)
+        # Between two drifts tried, a delay strays by half a step over half a song.
+        reach = int(np.ceil(0.5 * _DRIFT_STEP * 0.5 * self.frames))
+        sums = maximum_filter1d(sums, 2 * min(reach, _REACH) + 1, axis=1)
+        for row, drift in enumerate(drifts):
+            shifts = np.round(drift * middles).astype(int)
+            score = sum(_shifted(one, shift) for one, shift in zip(sums, shifts, strict=True))
+            weight = sum(_shifted(one, shift) for one, shift in zip(worth, shifts, strict=True))
+            enough = weight > _LEAST_SHARE * weight.max()
+            out[row] = np.where(enough, score / np.sqrt(np.where(enough, weight, 1.0)), -np.inf)
+        out[:, ~np.isfinite(out).all(axis=0)] = -np.inf
+        return out
+
+    def level_db(self, suspect):
+        """(level, its sd) in dB of a suspect that was proved: its power re the own stem's, each while it plays.
+
+        Per band the unexplained power is taken apart into hiss, a share of the expected power and a share of the suspect's, by
+        weighted least squares; phases do not enter.
+        """
+        delay = (suspect.delay_s - suspect.drift * 0.5 * (suspect.start_s + suspect.end_s)) / self.hop_s
+        at = np.arange(self.frames) * (1.0 - suspect.drift) - delay
+        powers = self._heard(suspect.source.powers)
+        moved = np.stack([np.interp(at, np.arange(self.frames), band, left=0.0, right=0.0) for band in powers.T], axis=1)
+        total, variance = 0.0, 0.0
+        for band in range(moved.shape[1]):
+            parts = np.stack((np.ones(self.frames), self.excess.expected[:, band], moved[:, band]))
+            share, sd = _third_share(parts, self.excess.residual[:, band])
+            total += share * playing_mean(moved, band)
+            variance += (sd * playing_mean(moved, band)) ** 2
+        if not total > 0:
+            return None, None
+        return float(power_db(total / self.excess.level)), float(4.342944819 * np.sqrt(variance) / total)
+
+    def _heard(self, powers):
+        return _fitted(powers, self.frames)[:, : len(self.gain)] * self.gain
+
+    def _weight(self, powers):
+        """What the source is worth: g / (1 + g), g its power re the hiss if it were faint; the mean per band taken off."""
+        powers = self._heard(powers)
+        share = powers * (_FAINT * self.excess.level / max(playing_power(powers), 1e-30)) / self.excess.floor
+        weight = share / (1.0 + share)
+        return weight - weight.mean(axis=0)
+
+
+def _fitted(powers, count):
+    powers = np.asarray(powers, dtype=float)[:count]
+    return np.pad(powers, ((0, count - len(powers)), (0, 0)))
+
+
+def _shifted(values, shift):
+    """values[k + shift], nought beyond the ends."""
+    out = np.zeros(len(values))
+    if shift >= 0:
+        out[: len(values) - shift] = values[shift:]
+    else:
+        out[-shift:] = values[:shift]
+    return out
