@@ -342,6 +342,7 @@ class FakeSession:
             inputs["stem"] = self.results / "stems" / f"{track}.wav"
         outputs = {"ready": mix / f"{track}.wav", "about": mix / f"{track}.ready.json"}
         defaults = {"session": "harbour", "mute": False, "restore": None, "boost_limit_db": 12.0, "lost_db": 3.0}
+        defaults |= {"undo_riding": False, "riding_limit_db": 12.0, "band_high_hz": BAND_HZ[1]}
         common = {"sample_rate_hz": RATE_HZ, "song_samples": int(SONG_S * RATE_HZ), "track": track, "take": take}
         run("ready_track", inputs=inputs, outputs=outputs, settings={**common, **defaults, **settings})
 
@@ -370,6 +371,7 @@ class FakeSession:
 
     def report(self):
         folder = self.results / "figures"
+        plain = {"side": "", "counter": "", "battery_v": None, "capture_gain_db": None}
         run(
             "write_report",
             inputs={
@@ -390,10 +392,12 @@ class FakeSession:
                 "page": self.results / "report.html",
                 "tracks": self.results / "tracks.tsv",
                 "pairs": self.results / "pairs.tsv",
+                "evening": self.results / "evening.tsv",
             },
             settings={
                 "session": self.session,
                 "takes": [{"track": track, "take": "take1"} for track in self.there()],
+                "facts": [{"track": track, "take": "take1", "number": k, **plain} for k, track in enumerate(self.there())],
             },
         )
 

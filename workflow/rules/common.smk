@@ -244,27 +244,46 @@ def ready_files(wildcards):
         return {}
     settings = ready_settings(wildcards.track)
     names = {"aligned": "aligned.wav", "alignment": "alignment.json"}
-    if settings["mute"] or settings["restore"]:
+    if settings["mute"] or settings["restore"] or settings["undo_riding"]:
         names["condition"] = "condition.json"
     if settings["restore"]:
         names["bands"] = "bands.tsv"
     files = {name: chosen_file(file, wildcards.track) for name, file in names.items()}
-    return files | ({"stem": f"{RESULTS}/stems/{wildcards.track}.wav"} if settings["restore"] else {})
+    by_stem = settings["restore"] or settings["undo_riding"]
+    return files | ({"stem": f"{RESULTS}/stems/{wildcards.track}.wav"} if by_stem else {})
 
 
 def ready_settings(track):
-    """What is done to a track's mix-ready file: mute (bool), restore ("minimum", "linear" or None), limits in dB."""
+    """What is done to a track's mix-ready file: mute, undo_riding (bool), restore ("minimum", "linear" or None), limits in dB."""
     own = {key: TRACKS[track][key] or SESSION["mix"][key] for key in ("mute", "restore")}
     return {
         "mute": own["mute"] == "yes",
         "restore": None if own["restore"] == "no" else own["restore"],
         "boost_limit_db": SESSION["mix"]["boost_limit_db"],
         "lost_db": SESSION["thresholds"]["signal_over_hiss_marginal_db"],
+        "undo_riding": SESSION["mix"]["level_riding"] == "undo",
+        "riding_limit_db": SESSION["mix"]["level_riding_limit_db"],
+        "band_high_hz": BAND["band_high_hz"],
     }
 
 
 def all_takes():
     return [{"track": track, "take": take} for track in TRACKS for take in takes_of(track)]
+
+
+def evening_facts():
+    """What takes.tsv says of every take, and its track's number in the run sheet."""
+    from bounceproof.session import take_facts
+
+    facts = []
+    for one in all_takes():
+        track = TRACKS[one["track"]]
+        told = take_facts(SESSION["take_rows"], one["track"], one["take"], parent=track["parent"])
+        facts.append({**one, "number": track["number"], **{key: told[key] for key in EVENING}})
+    return facts
+
+
+EVENING = ("side", "counter", "battery_v", "capture_gain_db")
 
 
 def of_all_takes(name):

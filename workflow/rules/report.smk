@@ -55,6 +55,7 @@ rule write_report:
         page=result("report.html"),
         tracks=result("tracks.tsv"),
         pairs=result("pairs.tsv"),
+        evening=result("evening.tsv"),
     log:
         result("logs/write_report.log"),
     conda:
@@ -62,7 +63,7 @@ rule write_report:
     resources:
         mem_mb=1000,
     params:
-        settings=lambda _: {"session": without_paths(), "takes": all_takes()},
+        settings=lambda _: {"session": without_paths(), "takes": all_takes(), "facts": evening_facts()},
         code=code_version("write_report.py"),
     message:
         "Writing the report"

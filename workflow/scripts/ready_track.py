@@ -1,10 +1,11 @@
 """Make a track's mix-ready file: its aligned return at the stem's level, or silence that says why.
 
 input:  stem_about (stems/TRACK.json); aligned (aligned.wav) and alignment (alignment.json), left out for a track without a take;
-        condition (condition.json; only to mute or restore), bands (bands.tsv) and stem (stems/TRACK.wav; only to restore)
+        condition (condition.json; only to mute, restore or undo level riding), bands (bands.tsv; only to restore) and stem
+        (stems/TRACK.wav; only to restore or to undo level riding)
 output: ready (mix/TRACK.wav, with its description), about (mix/TRACK.ready.json)
 params: settings = {track, take|None, session, sample_rate_hz, song_samples, mute, restore ("minimum" | "linear" | None),
-        boost_limit_db, lost_db}
+        boost_limit_db, lost_db, undo_riding (bool), riding_limit_db, band_high_hz}
 """
 
 from bounceproof import mix
@@ -19,9 +20,11 @@ def main(snakemake):
     alignment = read_json(paths.alignment) if settings["take"] else None
     reason = mix.why_silent(alignment)
     rate_hz, frames = settings["sample_rate_hz"], settings["song_samples"]
-    curve, samples = None, mix.silence(frames)
+    curve, undone, samples = None, None, mix.silence(frames)
     if reason is None:
         samples = read_mono(paths.aligned)
+        if settings["undo_riding"]:
+            samples, undone = levelled(samples, paths, settings)
         if settings["restore"]:
             samples, curve = restored(samples, paths, alignment, settings)
         if settings["mute"]:
@@ -41,12 +44,29 @@ def main(snakemake):
         "restored": settings["restore"] if reason is None else None,
         "boost_limit_db": settings["boost_limit_db"] if curve else None,
         "equaliser": curve,
+        "level_riding_undone": undone,
         "time_reference_sample": start,
     }
     lines = mix.what_was_done(about, alignment)
     description = Description(f"{settings['track']}: {'; '.join(lines)}", settings["session"], start, lines)
     write_described_wav(snakemake.output.ready, samples, rate_hz, description)
     write_json(snakemake.output.about, {**about, "description": description.text})
+
+
+def levelled(aligned, paths, settings):
+    """(the return with its level control's ride taken back, what was done); unchanged and None where no control was found."""
+    import numpy as np
+    from bounceproof.condition.ride import undoing_gain
+    from bounceproof.quantities import amplitude_db
+
+    ride = read_json(paths.condition)["level_ride"]
+    if not ride or not ride["found"]:
+        return aligned, None
+    limits = {"high_hz": settings["band_high_hz"], "limit_db": settings["riding_limit_db"]}
+    gain = undoing_gain(read_mono(paths.stem)[: len(aligned)], settings["sample_rate_hz"], ride, **limits)
+    gain = np.pad(gain, (0, len(aligned) - len(gain)), mode="edge")
+    most, least = float(amplitude_db(gain.max())), float(amplitude_db(gain.min()))
+    return aligned * gain, {"limit_db": settings["riding_limit_db"], "most_db": most, "least_db": least}
 
 
 def restored(aligned, paths, alignment, settings):

@@ -6,10 +6,15 @@ input:  alignments, conditions, bands: lists parallel to params.settings["takes"
         reference (mix/reference.json), timing_table (mix/timing.tsv); survived, timing, stack_figure, pair_sums: figures/*.png
 output: page (report.html), tracks (tracks.tsv), pairs (pairs.tsv)
 params: settings = {session: the session record, takes: [{track, take}]} (takes: every take, chosen or not)
+        reference (mix/reference.json); survived, timing, stack_figure, pair_sums: figures/*.png
+output: page (report.html), tracks (tracks.tsv), pairs (pairs.tsv), evening (evening.tsv)
+params: settings = {session: the session record, takes: [{track, take}] (every take, chosen or not), facts: list parallel to it:
+        {track, take, number, side, counter, battery_v, capture_gain_db}}
 """
 
 from pathlib import Path
 
+from bounceproof import evening
 from bounceproof.files import read_json, read_table, write_table, write_text
 from bounceproof.record import package_versions
 from bounceproof.report import board, page
@@ -22,6 +27,7 @@ def main(snakemake):
     tracks, pairs = page.tables(material)
     write_table(snakemake.output.tracks, tracks, board.TRACK_COLUMNS)
     write_table(snakemake.output.pairs, pairs, board.PAIR_COLUMNS)
+    write_table(snakemake.output.evening, material.evening[0], evening.COLUMNS)
     write_text(snakemake.output.page, page.render(material))
 
 
@@ -41,6 +47,11 @@ def gathered(files, settings):
         alignment, condition, bands = read_json(files_of[0]), read_json(files_of[1]), read_table(files_of[2])
         if alignment["take"] == AVERAGE:
             takes[alignment["track"], AVERAGE] = alignment, condition, bands
+    told = [
+        {**facts, **dict(zip(("alignment", "condition", "bands"), takes[facts["track"], facts["take"]], strict=True))}
+        for facts in settings["facts"]
+    ]
+    medium = settings["session"]["medium"]
     abouts = [read_json(path) for path in files.chosen]
     pairs = [(read_json(one), read_table(table)) for one, table in zip(files.pair_summaries, files.pair_tables, strict=True)]
     figures = {"survived": files.survived, "timing": files.timing, "stack": files.stack_figure, "pair_sums": files.pair_sums}
@@ -56,6 +67,7 @@ def gathered(files, settings):
         package_versions(),
         {about["track"]: about["why"] for about in abouts},
         read_table(files.timing_table),
+        evening.evening(told, (medium["band_low_hz"], medium["band_high_hz"])),
     )
 
 

@@ -51,6 +51,9 @@ def what_was_done(about, alignment):
         f"polarity {'put right' if alignment.get('polarity') == -1 else 'as sent'}",
         f"level {about['level_db']:+.1f} dB",
     ]
+    if about["level_riding_undone"]:
+        undone = about["level_riding_undone"]
+        steps.append(f"level control's ride taken back, {undone['least_db']:+.1f} to {undone['most_db']:+.1f} dB")
     if about["restored"]:
         boost_db = max(row["gain_db"] for row in about["equaliser"])
         steps.append(f"equalised towards its stem by up to {max(boost_db, 0.0):.1f} dB, {about['restored']} phase")

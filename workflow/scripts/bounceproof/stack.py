@@ -42,6 +42,7 @@ class Layer(NamedTuple):
     quasi_peak_over_rms_db: float | None = None
     silence_flat_dbfs: float | None = None
     room_db: float | None = None
+    signal_by_second_dbfs: tuple = ()
 
 
 def layer(track, alignment, condition, band_rows):
@@ -76,6 +77,7 @@ def layer(track, alignment, condition, band_rows):
         _difference(hiss.get("bs468_quasi_peak_dbfs"), hiss["bs468_rms_dbfs"]),
         hiss["flat_dbfs"],
         _room_db(condition.get("overload") or {}),
+        tuple((condition.get("level_history") or {}).get("signal_dbfs") or ()),
     ), None
 
 
@@ -108,6 +110,7 @@ def stacked(layers, *, song_s):
         side: _dbfs(sum(_power(one, "flat") * pan_gains(one.pan)[i] ** 2 for one in layers))
         for i, side in enumerate(("left", "right"))
     }
+    muting = with_muting(layers, song_s=song_s)
     programme = sum(power_from_db(one.signal_dbfs + one.gain_db) for one in layers if one.signal_dbfs is not None)
     return {
         "tracks": len(layers),
@@ -119,7 +122,8 @@ def stacked(layers, *, song_s):
         "ten_lg_n_db": float(power_db(len(layers))) if layers else None,
         "programme_dbfs": _dbfs(programme),
         "programme_over_hiss_db": _difference(_dbfs(programme), total["flat"]),
-        "with_muting": with_muting(layers, song_s=song_s),
+        "with_muting": muting,
+        "quietest_second": quietest_second(layers, muting),
         "helps": what_helps(layers, song_s=song_s)[:8],
         "gains_most": _what_helps(order, total["flat"]),
         "bands": _bands(layers),
@@ -211,6 +215,40 @@ def with_muting(layers, *, song_s):
         "unmuted_mean_dbfs": _dbfs(unmuted.mean()),
         "saved_db": _difference(_dbfs(unmuted.mean()), _dbfs(muted.mean())),
         "through_time": {"step_s": 1.0, "muted_dbfs": _by_second(muted), "unmuted_dbfs": _by_second(unmuted)},
+    }
+
+
+def quietest_second(layers, muting):
+    """Programme over hiss where it is nearest to it: in the second whose programme is lowest, of those in which some stem plays
+    for half of it or more. dict of at_s, tracks (whose level through time is known), programme_dbfs, hiss_dbfs, muted_hiss_dbfs,
+    programme_over_hiss_db, programme_over_muted_hiss_db; None where no level through time is known.
+
+    muting: as `with_muting` gives it.
+    """
+    known = [one for one in layers if one.signal_by_second_dbfs]
+    through = muting["through_time"]
+    if not known or not through:
+        return None
+    seconds = len(through["unmuted_dbfs"])
+    programme, plays = np.zeros(seconds), np.zeros(seconds)
+    for one in known:
+        levels = [_level(value) for value in one.signal_by_second_dbfs[:seconds]]
+        programme[: len(levels)] += power_from_db(np.array(levels) + one.gain_db)
+        plays = np.maximum(plays, _plays(one.playing_s, round(seconds / FRAME_S)).reshape(seconds, -1).mean(axis=1))
+    playing = np.flatnonzero((plays >= 0.5) & (programme > 0))
+    if not len(playing):
+        return None
+    second = int(playing[programme[playing].argmin()])
+    programme_dbfs = _dbfs(programme[second])
+    hiss = {name: through[f"{name}_dbfs"][second] for name in ("unmuted", "muted")}
+    return {
+        "at_s": float(second),
+        "tracks": len(known),
+        "programme_dbfs": programme_dbfs,
+        "hiss_dbfs": hiss["unmuted"],
+        "muted_hiss_dbfs": hiss["muted"],
+        "programme_over_hiss_db": _difference(programme_dbfs, hiss["unmuted"]),
+        "programme_over_muted_hiss_db": _difference(programme_dbfs, hiss["muted"]),
     }
 
 

@@ -30,6 +30,9 @@ DEFAULTS = {
     "balance_ok_db": 2.0,
     "loudness_range_ok_lu": 1.0,
     "foreign_db": -45.0,
+    "highs_fade_db": 2.0,
+    "evening_speed_percent": 0.3,
+    "evening_hiss_db": 2.0,
 }
 READY, LOOK, AGAIN, WAITING, REJECTED = "ready", "look", "record again", "waiting", "rejected"
 _SEVERITY = {READY: 0, LOOK: 1, AGAIN: 2, WAITING: 2, REJECTED: 3}
@@ -82,7 +85,8 @@ def track_verdict(track, alignment, condition, *, thresholds=None):
     findings = [*_flags(alignment), *_timing(alignment, limit)]
     if condition:
         findings += [*_survived(condition, limit), *_sent(condition, limit)]
-        findings += [*_broken(condition, limit), *_foreign(condition, limit), *_capture(condition, limit)]
+        findings += [*_broken(condition, limit), *_fading(condition, limit)]
+        findings += [*_foreign(condition, limit), *_capture(condition, limit)]
     return _verdict(findings)
 
 
@@ -189,6 +193,20 @@ def _broken(condition, limit):
         )
         found.append(Finding(LOOK, text, "Switch it off if the recorder can; else judge hiss by the figure under music."))
     return found
+
+
+def _fading(condition, limit):
+    """Highs that change through the song, by more than is allowed and than their error says."""
+    highs = condition.get("highs") or {}
+    fade_db = highs.get("fade_db")
+    if fade_db is None or abs(fade_db) < max(limit["highs_fade_db"], 1.96 * highs["fade_sigma_db"]):
+        return []
+    span = f"{_hz(highs['from_hz'])} to {_hz(highs['to_hz'])}"
+    text = (
+        f"Its highs ({span}) {'fall' if fade_db < 0 else 'rise'} by {abs(fade_db):.1f} dB"
+        f" (± {1.96 * highs['fade_sigma_db']:.1f}) against the middle through the song."
+    )
+    return [Finding(LOOK, text, "Clean head and pressure pad, and play it again; if it stays, record it again.")]
 
 
 _FOREIGN_STEPS = {
@@ -378,6 +396,48 @@ def _help(step):
         "lower in the mix": f"take {step['track']} down by {step['by_db'] or 0:.0f} dB in the mix",
     }
     return f"{words[step['what']]}: the stack's hiss falls by {step['gain_db']:.1f} dB."
+
+
+_EVENING = {
+    # what, unit, decimals, threshold, (step where it falls, step where it rises); common practice, no source
+    "speed": (
+        "speed",
+        "%",
+        2,
+        "evening_speed_percent",
+        ("Look to batteries or supply, and let the machine run warm before the first take.",) * 2,
+    ),
+    "hiss": (
+        "hiss",
+        "dB",
+        1,
+        "evening_hiss_db",
+        ("Nothing to do but to know it.", "Clean the head, and look to what else is powered beside the machine."),
+    ),
+    "highs": (
+        "highs",
+        "dB",
+        1,
+        "highs_fade_db",
+        ("Clean head, capstan and pinch roller, and record the last takes again.", "Nothing to do but to know it."),
+    ),
+}
+
+
+def evening_findings(summary, *, thresholds=None):
+    """What changed from the first take of the evening to the last by more than is allowed and than its error says: Findings."""
+    limit, found = limits(thresholds), []
+    for key, (name, unit, places, threshold, steps) in _EVENING.items():
+        change, sigma = summary[key]["change"], summary[key]["sigma"]
+        if change is None or abs(change) < max(limit[threshold], 1.96 * sigma):
+            continue
+        verb = "fell" if change < 0 else "rose"
+        text = (
+            f"From the first take of the evening to the last the {name} {verb} by {abs(change):.{places}f} {unit}"
+            f" (± {1.96 * sigma:.{places}f})."
+        )
+        found.append(Finding(LOOK, text, steps[change > 0]))
+    return found
 
 
 class Readiness(NamedTuple):

@@ -8,11 +8,15 @@ import numpy as np
 
 from bounceproof import spectra
 from bounceproof.quantities import amplitude_db, power_db, third_octave_bands
+from bounceproof.trends import straight_trend
 
 STEP_S = 1.0
 BLOCK_S = 5.0
 _KNOWN_SD = 0.1
 _FEWEST_BLOCKS = 3
+_LEAST_SD_DB = 0.1
+# A response that is a little wrong moves the gain with each note's spectrum (trials on the simulated recorder).
+_RESPONSE_SD_DB = 0.2
 
 
 def level_history(explained, noise):
@@ -35,7 +39,7 @@ def level_history(explained, noise):
         "step_s": STEP_S,
         "signal_dbfs": _where(heard & (gain > 0), power_db(np.maximum(gain, 1e-9) ** 2 * safe / samples)),
         "gain_db": _where(told, amplitude_db(safe_gain)),
-        "gain_sigma_db": _where(told, 8.685889638 * np.sqrt(variance) / safe_gain),
+        "gain_sigma_db": _where(told, np.hypot(_RESPONSE_SD_DB, 8.685889638 * np.sqrt(variance) / safe_gain)),
     }
 
 
@@ -70,7 +74,7 @@ def highs(explained, band_hz):
     change_db = amplitude_db(safe["high"][0]) - amplitude_db(safe["middle"][0])
     sd_db = 8.685889638 * np.hypot(*(sd / gain for gain, sd in safe.values()))
     change_db = change_db - np.average(change_db[known], weights=1.0 / sd_db[known] ** 2)
-    fade_db, fade_sd_db = _trend(np.flatnonzero(known), change_db[known], sd_db[known], len(known))
+    fade_db, fade_sd_db = straight_trend(np.flatnonzero(known), change_db[known], sd_db[known], len(known), least_sd=_LEAST_SD_DB)
     return {
         "from_hz": spans["high"][0],
         "to_hz": spans["high"][1],
@@ -106,15 +110,3 @@ def _gains(explained, span_hz, segment, per_block):
     heard = (power > 0) & (played > 1e-4 * played.max())
     gain = np.sqrt(np.where(heard, power, 0.0))
     return gain, np.where(heard, sd / np.maximum(gain, 1e-12), np.inf)
-
-
-def _trend(places, values, sds, count):
-    """(change over the whole song, its sd) of a straight line; its scatter counts where it is more than the errors say."""
-    sds = np.hypot(sds, 0.1)
-    weight = 1.0 / sds**2
-    middle = np.average(places, weights=weight)
-    spread = np.sum(weight * (places - middle) ** 2)
-    slope = np.sum(weight * (places - middle) * values) / spread
-    left = values - np.average(values, weights=weight) - slope * (places - middle)
-    excess = np.sqrt(max(1.0, np.sum(weight * left**2) / max(len(places) - 2, 1)))
-    return float(slope * (count - 1)), float(excess / np.sqrt(spread) * (count - 1))

@@ -85,8 +85,8 @@ def ride_samples(explained, ride):
     return np.interp(np.arange(len(explained.aligned)), middles, ride.gain)
 
 
-def undoing_gain(stem, rate_hz, record, *, high_hz, cap_db):
-    """(frames,) amplitude by which to multiply a return so that a level control's ride is taken back, at most cap_db either way.
+def undoing_gain(stem, rate_hz, record, *, high_hz, limit_db):
+    """(frames,) amplitude by which to multiply a return so that a level control's ride is taken back, at most by limit_db.
 
     stem: one-dimensional at rate_hz; record: `level_ride` of condition.json, its control found; high_hz: upper edge of the
     medium. The control's law runs anew over the stem's peaks; the stem's power-weighted mean gain becomes nought dB, so that the
@@ -102,7 +102,7 @@ def undoing_gain(stem, rate_hz, record, *, high_hz, cap_db):
     level_db = _peaks_db(np.pad(heard, (0, -len(heard) % cell)), cell)
     law = _Law(record["target_dbfs"], record["reach_db"], record["attack_s"], record["release_s"])
     steps_db = _controlled(level_db, law, cell * factor / rate_hz)
-    back_db = np.clip(record["mean_db"] - steps_db, -cap_db, cap_db)
+    back_db = np.clip(record["mean_db"] - steps_db, -limit_db, limit_db)
     middles = (np.arange(len(back_db)) + 0.5) * cell * factor
     return amplitude_from_db(np.interp(np.arange(len(stem)), middles, back_db))
 

@@ -39,6 +39,14 @@ class Material:
         self.session, self.chosen, self.takes, self.pairs = session, chosen, takes, pairs
         self.stack, self.stack_rows, self.reference = stack, stack_rows, reference
         self.figures, self.versions, self.why, self.timing = figures, versions, why, timing
+    figures: {name: PNG bytes}; versions: {package: version}; why: {track: why its take was chosen}; evening:
+    (rows of evening.tsv, summary) as `evening.evening` gives them.
+    """
+
+    def __init__(self, session, chosen, takes, pairs, stack, stack_rows, reference, figures, versions, why, evening):
+        self.session, self.chosen, self.takes, self.pairs = session, chosen, takes, pairs
+        self.stack, self.stack_rows, self.reference = stack, stack_rows, reference
+        self.figures, self.versions, self.why, self.evening = figures, versions, why, evening
 
     def of(self, track):
         """(alignment, condition, band rows) of a track's chosen take; (None, None, []) while it waits."""
@@ -96,6 +104,8 @@ def render(material):
         "reference": material.reference,
         "timing": _between_tracks(material),
         "figures": [_figure(material, *figure) for figure in FIGURES if figure[0] in material.figures],
+        "evening_rows": material.evening[0],
+        "evening": verdicts.evening_findings(material.evening[1], thresholds=material.session.get("thresholds")),
         "cautions": CAUTIONS,
         "settings": list(_flat(_settings(material.session))),
         "versions": material.versions,
