@@ -250,6 +250,7 @@ class FakeSession:
                 "clipped_run_samples": 3,
                 "role_bands": roles,
                 "others": others,
+                "search": True,
             },
         )
 

@@ -75,7 +75,7 @@ def test_the_quietest_second():
     loud = Layer(
         "loud", "take1", False, 0.0, 0.0, levels, {}, [[0.0, 6.0]], -20.0, signal_by_second_dbfs=(-20.0,) * 6 + (None,) * 4
     )
-    other = one._replace(track="soft", gain_db=3.0, playing_s=[[6.0, 9.0]], signal_dbfs=-40.0)
+    other = loud._replace(track="soft", gain_db=3.0, playing_s=[[6.0, 9.0]], signal_dbfs=-40.0)
     soft = other._replace(signal_by_second_dbfs=(None,) * 6 + (-43.0, -46.0, -40.0, -90.0))
     layers = [loud, soft]
     found = quietest_second(layers, with_muting(layers, song_s=10.0))

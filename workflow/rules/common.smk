@@ -90,6 +90,11 @@ def other_tracks(wildcards):
     return [track for track in TRACKS if track != wildcards.track]
 
 
+def searched_for(wildcards):
+    """The tracks whose stems are looked for in a return. A simulated one has been on no tape: nothing is left over on it."""
+    return [] if is_simulated(wildcards) else other_tracks(wildcards)
+
+
 def capture_of(wildcards):
     """The file that a take's audio is in."""
     return capture_of_take(wildcards.track, wildcards.take)

@@ -92,8 +92,8 @@ rule measure_return:
         stem=result("stems/{track}.wav"),
         capture=capture_of,
         # Another track's stem or its date is no reason to measure this one again.
-        sketches=lambda wildcards: [ancient(f"{RESULTS}/stems/{track}.sketch.npy") for track in other_tracks(wildcards)],
-        others=lambda wildcards: [ancient(f"{RESULTS}/stems/{track}.wav") for track in other_tracks(wildcards)],
+        sketches=lambda wildcards: [ancient(f"{RESULTS}/stems/{track}.sketch.npy") for track in searched_for(wildcards)],
+        others=lambda wildcards: [ancient(f"{RESULTS}/stems/{track}.wav") for track in searched_for(wildcards)],
     output:
         condition=take_file("condition.json"),
         bands=take_file("bands.tsv"),
@@ -108,7 +108,8 @@ rule measure_return:
             wildcards.track,
             take=wildcards.take,
             role_bands=role_bands(wildcards.track),
-            others=other_tracks(wildcards),
+            others=searched_for(wildcards),
+            search=not is_simulated(wildcards),
             clipped_run_samples=SESSION["thresholds"].get("clipped_run_samples", 3),
             **{key: SESSION["transfer"][key] for key in ("gap_s", "tail_s")},
             **BAND,

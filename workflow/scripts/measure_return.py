@@ -4,7 +4,8 @@ input:  aligned (aligned.wav), stem (stems/TRACK.wav), alignment (alignment.json
         (stems/*.sketch.npy and *.wav of params.settings["others"]; a stem is read only where its sketch makes it suspect)
 output: condition (condition.json), bands (bands.tsv)
 params: settings = {track, take, band_low_hz, band_high_hz, gap_s, tail_s, clipped_run_samples,
-                    role_bands: [{name, low_hz, high_hz, importance}], others: [track]}
+                    role_bands: [{name, low_hz, high_hz, importance}], others: [track],
+                    search: whether foreign sounds are looked for}
 """
 
 from functools import partial
@@ -43,7 +44,7 @@ def measured(paths, alignment, settings):
         role_bands=settings.get("role_bands", []),
         clip_run_samples=settings["clipped_run_samples"],
         track=settings["track"],
-        others=other_stems(settings["others"], paths),
+        others=other_stems(settings["others"], paths) if settings["search"] else None,
     )
 
 

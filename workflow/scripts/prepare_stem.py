@@ -2,8 +2,7 @@
 
 input:  stem (the file as handed in)
 output: stem (stems/TRACK.wav, 32-bit float), about (stems/TRACK.json: source_sha256, notes, peak_dbfs,
-        time_reference_sample: where the stem's own file says that the song starts, 0 if it says nothing), sketch
-        (stems/TRACK.sketch.npy: the stem by narrow bands, to know it again in other tracks' returns)
+        time_reference_sample: where the stem's own file says that the song starts, 0 if it says nothing)
 params: settings = {track, channel, sample_rate_hz, song_samples}
 """
 
@@ -11,7 +10,6 @@ from bounceproof.audio import read_audio, write_float_wav
 from bounceproof.broadcast import time_reference
 from bounceproof.files import file_sha256, write_json
 from bounceproof.quantities import peak_dbfs, rms_dbfs
-from bounceproof.sketches import sketch, write_sketch
 from bounceproof.stems import prepared_stem
 from bounceproof_job import run_job
 
@@ -21,7 +19,6 @@ def main(snakemake):
     source = read_audio(snakemake.input.stem)
     stem, notes = prepared_stem(source, str(snakemake.input.stem), settings)
     write_float_wav(snakemake.output.stem, stem, settings["sample_rate_hz"])
-    write_sketch(snakemake.output.sketch, sketch(stem, settings["sample_rate_hz"]))
     about = {
         "track": settings["track"],
         "source_sha256": file_sha256(snakemake.input.stem),

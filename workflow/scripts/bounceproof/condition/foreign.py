@@ -34,7 +34,8 @@ _LEAST, _PLENTY = 1.5, 4.0
 _PLENTY_SD = 3.5
 # What the first sound named leaves over is like it in sound: a second one has to explain so much of what the first did.
 _LESS = 0.3
-_MOST_TRIED = 8
+# Where none of the first stands, none of the others is looked at.
+_TRIED_FIRST, _MOST_TRIED = 4, 8
 # The own stem is told from itself by less than another is, so it is looked at sooner; print-through has the same motion.
 _PRINT = {"beyond_s": 0.3, "within_s": 20.0, "least": 3.0, "most": 3, "drift": 0.001}
 _ALIKE = 0.25
@@ -96,7 +97,9 @@ def _samples(source, explained, others, factor):
 def _named(suspects, bench, samples_of):
     """[(suspect, tried)] of those that stand, strongest first, each with the ones before it counted as known."""
     standing = []
-    for suspect in suspects:
+    for place, suspect in enumerate(suspects):
+        if place >= _TRIED_FIRST and not standing:
+            break
         tried = bench.try_(suspect, samples_of(suspect.source), [])
         if tried.stands:
             standing.append((tried.suspect, tried))
