@@ -4,9 +4,6 @@ input:  alignments, conditions, bands: lists parallel to params.settings["takes"
         averaged_alignments, averaged_conditions, averaged_bands: the same three of the tracks that ask for an average;
         pair_summaries, pair_tables: lists (pairs/*.json, *.tsv); stack (noise/stack.json), stack_table (noise/stack.tsv),
         reference (mix/reference.json), timing_table (mix/timing.tsv); survived, timing, stack_figure, pair_sums: figures/*.png
-output: page (report.html), tracks (tracks.tsv), pairs (pairs.tsv)
-params: settings = {session: the session record, takes: [{track, take}]} (takes: every take, chosen or not)
-        reference (mix/reference.json); survived, timing, stack_figure, pair_sums: figures/*.png
 output: page (report.html), tracks (tracks.tsv), pairs (pairs.tsv), evening (evening.tsv)
 params: settings = {session: the session record, takes: [{track, take}] (every take, chosen or not), facts: list parallel to it:
         {track, take, number, side, counter, battery_v, capture_gain_db}}

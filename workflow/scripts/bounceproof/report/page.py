@@ -32,21 +32,14 @@ class Material:
     session: the session record; chosen: {track: take or None}; takes: {(track, take): (alignment, condition, rows of bands.tsv)};
     pairs: list of (PAIR.json, rows of PAIR.tsv); stack, stack_rows, reference: noise/stack.json, stack.tsv, mix/reference.json;
     figures: {name: PNG bytes}; versions: {package: version}; why: {track: why its take was chosen};
-    timing: rows of mix/timing.tsv.
+    timing: rows of mix/timing.tsv; evening: (rows of evening.tsv, summary) as `evening.evening` gives them.
     """
 
-    def __init__(self, session, chosen, takes, pairs, stack, stack_rows, reference, figures, versions, why, timing):
+    def __init__(self, session, chosen, takes, pairs, stack, stack_rows, reference, figures, versions, why, timing, evening):
         self.session, self.chosen, self.takes, self.pairs = session, chosen, takes, pairs
         self.stack, self.stack_rows, self.reference = stack, stack_rows, reference
-        self.figures, self.versions, self.why, self.timing = figures, versions, why, timing
-    figures: {name: PNG bytes}; versions: {package: version}; why: {track: why its take was chosen}; evening:
-    (rows of evening.tsv, summary) as `evening.evening` gives them.
-    """
-
-    def __init__(self, session, chosen, takes, pairs, stack, stack_rows, reference, figures, versions, why, evening):
-        self.session, self.chosen, self.takes, self.pairs = session, chosen, takes, pairs
-        self.stack, self.stack_rows, self.reference = stack, stack_rows, reference
-        self.figures, self.versions, self.why, self.evening = figures, versions, why, evening
+        self.figures, self.versions, self.why = figures, versions, why
+        self.timing, self.evening = timing, evening
 
     def of(self, track):
         """(alignment, condition, band rows) of a track's chosen take; (None, None, []) while it waits."""
