@@ -45,7 +45,7 @@ def forty(count):
 
     made = transfers(8, 8.0, RATE_HZ)
     facts = [about for _, about in made.values()]
-    tracks = played = found = wrong = 0
+    tracks = played = found = wrong = whole = 0
     for seed in range(count):
         random = np.random.default_rng(seed)
         order = list(random.permutation(sorted(made))[: random.integers(4, 9)])
@@ -57,16 +57,25 @@ def forty(count):
         machine = {"preset": "pocket-machine" if seed % 2 else "pocket-machine-good", "replay": {"speed_percent": speed_percent}}
         done = simulate(side, RATE_HZ, machine, seed=seed)
         starts_s = np.cumsum([leader.size, *(made[track][0].size for track in order)])[:-1] / RATE_HZ
-        due = [at_s + made[track][1]["start_click_sample"] / RATE_HZ for track, at_s in zip(order, starts_s, strict=True)]
-        due_s = done.truth.capture_at(np.array(due))
+        due_s = {
+            end: done.truth.capture_at(
+                np.array([at_s + made[t][1][f"{end}_click_sample"] / RATE_HZ for t, at_s in zip(order, starts_s, strict=True)])
+            )
+            for end in ("start", "end")
+        }
         spans = find_spans(done.capture.astype(np.float32), done.rate_hz, facts, speed_search_percent=12.0)
-        good = sum(
-            any(span.track == track and span.start_s and abs(span.start_s - at_s) < 0.01 and span.end_s for span in spans)
-            for track, at_s in zip(order, due_s, strict=True)
-        )
-        tracks, played, found, wrong = tracks + 1, played + len(order), found + good, wrong + len(spans) - good
-        print(f"side {seed}: {good} of {len(order)} found, {len(spans) - good} wrong", flush=True)
-    print(f"{tracks} sides, {played} transfers: {found} found and named with both clicks, {wrong} wrong")
+        named, both = np.zeros(len(order), bool), np.zeros(len(order), bool)
+        for span in spans:
+            for k, track in enumerate(order):
+                instants = (("start", span.start_s), ("end", span.end_s))
+                near = [at_s is not None and abs(at_s - due_s[end][k]) < 0.01 for end, at_s in instants]
+                if span.track == track and any(near):
+                    named[k], both[k] = True, all(near)
+        bad = len(spans) - int(named.sum())
+        tracks, played, wrong = tracks + 1, played + len(order), wrong + bad
+        found, whole = found + int(named.sum()), whole + int(both.sum())
+        print(f"side {seed}: {int(named.sum())} of {len(order)} found, {int(both.sum())} by both clicks, {bad} wrong", flush=True)
+    print(f"{tracks} sides, {played} transfers: {found} found and named, {whole} of them by both clicks, {wrong} wrong")
 
 
 def make_long(folder, minutes, rate_hz=96000):
@@ -79,15 +88,16 @@ def make_long(folder, minutes, rate_hz=96000):
     for track, (_, about) in made.items():
         write_json(folder / f"{track}.json", about)
         paths.append(str(folder / f"{track}.json"))
-    side, written, k = folder / "side.wav", 0, 0
+    side, written, k, slow = folder / "side.wav", 0, 0, []
+    for samples, _ in made.values():
+        places = np.arange(int(samples.size / 0.98) - 2) * 0.98
+        whole = places.astype(int)
+        slow.append(0.5 * (samples[whole] + (places - whole) * (samples[whole + 1] - samples[whole])))
+        slow[-1] += 0.001 * random.standard_normal(slow[-1].size)
     with soundfile.SoundFile(side, "w", rate_hz, 1, "PCM_24") as out:
         while written < minutes * 60 * rate_hz:
-            samples = made[f"track{k % 3 + 1}"][0]
-            places = np.arange(int(samples.size / 0.98) - 2) * 0.98
-            whole = places.astype(int)
-            slow = samples[whole] + (places - whole) * (samples[whole + 1] - samples[whole])
-            out.write(0.5 * slow + 0.001 * random.standard_normal(slow.size))
-            written, k = written + slow.size, k + 1
+            out.write(slow[k % 3])
+            written, k = written + slow[k % 3].size, k + 1
     return side, paths, k
 
 
@@ -101,8 +111,6 @@ def long(minutes=60):
 
 
 def sort(folder, side, *paths):
-    import resource
-
     import sort_captures
     from bounceproof.files import read_table
 
@@ -111,7 +119,9 @@ def sort(folder, side, *paths):
     files = SimpleNamespace(captures=[side], facts=list(paths))
     sort_captures.main(SimpleNamespace(input=files, output=SimpleNamespace(table=str(table)), params=params))
     rows = read_table(table)
-    memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
+    # This process' own peak: `getrusage` counts its parent's too.
+    status = Path("/proc/self/status").read_text()
+    memory = int(status.split("VmHWM:")[1].split()[0]) / 1e6
     print(
         f"CPU {time.process_time():.1f} s, {memory:.2f} GB, {sum(bool(row['file'] and row['end_s']) for row in rows)} cut whole"
     )

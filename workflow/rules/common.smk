@@ -358,6 +358,11 @@ def recorder_values(wildcards):
     return [result("recorder.json")] if SESSION["calibrations"] or SESSION["fill_missing"] == "simulate" else []
 
 
+def forecast_came(wildcards):
+    """What came back, to be set beside the forecast; nothing before the first capture."""
+    return [result("tracks.tsv")] if any(SESSION["takes"].values()) or SESSION["captures"] else []
+
+
 def calibration_id():
     return content_of(SESSION["calibrations"][-1]) if SESSION["calibrations"] else SIMULATED
 

@@ -258,6 +258,42 @@ rule trial_levels:
         rules.report_trials.output,
 
 
+rule make_forecast:
+    input:
+        stems=[result(f"stems/{track}.wav") for track in TRACKS],
+        recorder=recorder_values,
+        came=forecast_came,
+    output:
+        page=result("planning/forecast.html"),
+        values=result("planning/forecast.json"),
+        table=result("planning/forecast.tsv"),
+    log:
+        result("logs/make_forecast.log"),
+    conda:
+        "../../envs/environment.yaml"
+    resources:
+        mem_mb=2500,
+    params:
+        settings=lambda _: {
+            "name": SESSION["name"],
+            "medium": SESSION["medium"],
+            "seed": SESSION["seed"],
+            "send_db": SESSION["transfer"]["send_db"],
+            "thresholds": SESSION["thresholds"],
+            "tracks": [{**row, "role_bands": role_bands(row["track"])} for row in track_list("send_db", "mix_db", "send_speed")],
+        },
+        code=lambda _: code_version("make_forecast.py"),
+    message:
+        "Forecasting the session"
+    script:
+        "../scripts/make_forecast.py"
+
+
+rule forecast:
+    input:
+        rules.make_forecast.output,
+
+
 rule calibration:
     input:
         result("transfers/calibration.wav"),

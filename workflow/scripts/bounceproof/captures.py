@@ -62,8 +62,24 @@ def find_spans(samples, rate_hz, transfers, *, speed_search_percent):
         for from_s, to_s in _empty(spans, samples.size / rate_hz, rate_hz):
             found = find_clicks(samples, rate_hz, from_s=from_s, to_s=to_s, **search)
             hits += [hit for hit in found if hit.number in known]
-        spans = _spans(_apart_in_time(sorted(hits)), known, samples.size, rate_hz)
+        hits = _apart_in_time(sorted(hits))
+        spans = _spans(hits, known, samples.size, rate_hz)
+        # A click damaged in part is known once its number is.
+        found = [hit for span in spans for hit in _partner(samples, rate_hz, span, transfers, search)]
+        spans = _spans(_apart_in_time(sorted(hits + found)), known, samples.size, rate_hz) if found else spans
     return spans
+
+
+def _partner(samples, rate_hz, span, transfers, search):
+    """The other click of a span that has one, if it is there after all: [ClickHit] or []."""
+    if (span.start_s is None) == (span.end_s is None):
+        return []
+    number = next(facts["number"] for facts in transfers if facts["track"] == span.track)
+    first_s, last_s = span.first_sample / rate_hz, span.last_sample / rate_hz
+    reach_s = max(_BEFORE_S, _AFTER_S) + 2 * _APART_WITHIN * (last_s - first_s) + 1.0
+    end, where = ("end", (last_s - reach_s, last_s)) if span.end_s is None else ("start", (first_s, first_s + reach_s))
+    hits = find_clicks(samples, rate_hz, number=number, from_s=max(0.0, where[0]), to_s=where[1], **search)
+    return [hit for hit in hits if (hit.number, hit.end) == (number, end)][:1]
 
 
 def _spans(hits, known, frames, rate_hz):

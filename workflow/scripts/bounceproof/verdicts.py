@@ -512,6 +512,28 @@ def _step(name, anchor, verdict):
     }
 
 
+# --------------------------------------------------------------------------------------------------------------- forecast
+
+
+def odds(over_hiss_db, *, thresholds=None):
+    """How often a band is kept, marginal and lost over the draws of its distance over the hiss: shares of 1 by word."""
+    words = [kept(value, thresholds=thresholds) for value in over_hiss_db]
+    return {word: words.count(word) / len(words) for word in ("kept", "marginal", "lost")}
+
+
+def expected_word(role_bands, *, thresholds=None):
+    """(word, its share of the draws) that a track may expect: ready where none of its most important bands is lost.
+
+    role_bands: of a forecast. Without any important band nothing can be expected: (None, None).
+    """
+    important = [band["over_hiss_db"] for band in role_bands if band["importance"] >= 3]
+    if not important:
+        return None, None
+    ready = [all(kept(value, thresholds=thresholds) != "lost" for value in draw) for draw in zip(*important, strict=True)]
+    share = sum(ready) / len(ready)
+    return (READY, share) if share >= 0.5 else (AGAIN, 1.0 - share)
+
+
 # ------------------------------------------------------------------------------------------------------------ send levels
 
 
