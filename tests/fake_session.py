@@ -93,7 +93,7 @@ def alignment(returned, *, level_db, method="follow", simulated=True, **more):
         "clicks_only_rms_us": 1e6 * float(np.std(returned["wander_s"])) if method == "follow" else None,
         "residual_rms_us": 3.1 if method == "follow" else None,
         "offset_sigma_us": 1.2,
-        "capture": {"rate_hz": RATE_HZ, "channel": 0, "channels": 1},
+        "capture": {"rate_hz": RATE_HZ, "channel": 1, "channels": 1},
         **more,
     }
 
@@ -113,7 +113,7 @@ def rejected(reason="its clicks are there but the music is not", *, simulated=Fa
         "next_step": step,
         "method": "clicks",
     }
-    return {**common, "simulated": simulated, **empty, "capture": {"rate_hz": RATE_HZ, "channel": 0, "channels": 1}}
+    return {**common, "simulated": simulated, **empty, "capture": {"rate_hz": RATE_HZ, "channel": 1, "channels": 1}}
 
 
 def write_take(folder, returned, values):

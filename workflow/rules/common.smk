@@ -95,6 +95,26 @@ def searched_for(wildcards):
     return [] if is_simulated(wildcards) else other_tracks(wildcards)
 
 
+def partner_of(track, take):
+    """The other leg that one two-channel file holds beside this one: {track, capture_channel}; None for a file of its own."""
+    channel = direct_takes(track).get(take, {}).get("capture_channel")
+    if channel is None or SESSION["alignment"]["method"] != "follow":
+        return None
+    parent = TRACKS[track]["parent"]
+    return {"track": f"{parent}.{'R' if channel == 1 else 'L'}", "capture_channel": 3 - channel}
+
+
+def partner_files(track, take):
+    """[stem, transfer, facts] of that other leg, or nothing."""
+    partner = partner_of(track, take)
+    if partner is None:
+        return []
+    return [
+        f"{RESULTS}/stems/{partner['track']}.wav",
+        *(f"{RESULTS}/transfers/{partner['track']}.{kind}" for kind in ("wav", "json")),
+    ]
+
+
 def capture_of(wildcards):
     """The file that a take's audio is in."""
     return capture_of_take(wildcards.track, wildcards.take)

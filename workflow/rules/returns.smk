@@ -53,6 +53,8 @@ rule align_return:
         stem=result("stems/{track}.wav"),
         transfer=result("transfers/{track}.wav"),
         facts=result("transfers/{track}.json"),
+        # The other leg of one pass, captured together with this one: its motion is the same.
+        partner=lambda wildcards: partner_files(wildcards.track, wildcards.take),
         # Another track's stem or its date is no reason to align this one again.
         others=lambda wildcards: [ancient(f"{RESULTS}/stems/{track}.wav") for track in other_tracks(wildcards)],
     output:
@@ -73,6 +75,7 @@ rule align_return:
             take=wildcards.take,
             simulated=is_simulated(wildcards),
             capture_channel=direct_takes(wildcards.track).get(wildcards.take, {}).get("capture_channel"),
+            partner=partner_of(wildcards.track, wildcards.take),
             alignment=SESSION["alignment"],
             names={str(track["number"]): track["track"] for track in SESSION["tracks"]},
             **BAND,

@@ -55,12 +55,9 @@ def other_stems(tracks, paths):
 
 
 def used_channel(samples, alignment):
-    """The channel of the capture that was aligned: by number (from 0), or the mean of all for "sum"."""
-    channel = (alignment.get("capture") or {}).get("channel")
-    names = {"left": 0, "right": 1, "mono": 0, None: 0}
-    if channel in ("sum", "both"):
-        return samples.mean(axis=1)
-    return samples[:, min(names.get(channel, channel), samples.shape[1] - 1)]
+    """The channel of the capture that was aligned; they are numbered from 1."""
+    number = (alignment.get("capture") or {}).get("channel") or 1
+    return samples[:, min(number, samples.shape[1]) - 1]
 
 
 if __name__ == "__main__":

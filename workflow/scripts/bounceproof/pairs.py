@@ -205,7 +205,10 @@ def _through_time(delays):
     """The delays of the blocks, for whoever wants to draw them."""
     first = next(iter(delays.values()))
     known = {name: np.isfinite(blocks.sd_us) & (blocks.weight > 0) for name, blocks in delays.items()}
-    record = {"time_s": [round(float(t), 3) for t in first.time_s]}
+    record = {
+        "time_s": [round(float(t), 3) for t in first.time_s],
+        "weight": [round(float(weight), 4) for weight in first.weight],
+    }
     for name, blocks in delays.items():
         rows = zip(blocks.delay_us, blocks.sd_us, known[name], strict=True)
         told = [(round(float(delay), 2), round(float(sd), 2)) if there else (None, None) for delay, sd, there in rows]

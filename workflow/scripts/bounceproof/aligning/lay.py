@@ -232,7 +232,7 @@ class _Laying:
             rate_hz, count = self.facts["sample_rate_hz"], self.count
             laid = read_through(self.capture.get(), self.rate_hz, placing.time_map, start_s=0.0, count=count, rate_hz=rate_hz)
             laid *= np.float32(placing.polarity)
-            laid *= _heard(placing.time_map, count, rate_hz)
+            laid *= heard(placing.time_map, count, rate_hz)
             self._last_read = placing.time_map, laid
         return laid
 
@@ -248,7 +248,7 @@ class _Laying:
         return {"quiet": samples[first:last].copy(), "quiet_rate_hz": self.rate_hz / placed.start.speed_ratio}
 
 
-def _heard(time_map, count, rate_hz):
+def heard(time_map, count, rate_hz):
     """1 where the map is known, 0 where it is not, with slopes of _FADE_S between; 1 everywhere for a map that knows no
     sigma at all."""
     known = np.isfinite(time_map.sigma_us)
