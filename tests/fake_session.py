@@ -370,7 +370,7 @@ class FakeSession:
             settings={"figures": figures or {}, **self.band, "click_stem_s": [-GAP_S, SONG_S + GAP_S], "tracks": self.tracks},
         )
 
-    def report(self):
+    def report(self, wire=()):
         folder = self.results / "figures"
         plain = {"side": "", "counter": "", "battery_v": None, "capture_gain_db": None}
         run(
@@ -384,6 +384,7 @@ class FakeSession:
                 **self.pair_files(),
                 "reference": self.results / "mix" / "reference.json",
                 "timing_table": self.results / "mix" / "timing.tsv",
+                "wire": list(wire),
                 "survived": folder / "survived.png",
                 "timing": folder / "timing.png",
                 "stack_figure": folder / "hiss-stack.png",

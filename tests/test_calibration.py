@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from bounceproof import verdicts
 from bounceproof.audio import Audio, AudioProblem
 from bounceproof.planning import level_law, tones
 from bounceproof.planning.calibration import LONGEST_S, ladder_tone_hz, make_calibration
@@ -57,6 +58,7 @@ def test_a_wire_has_no_full_level_and_no_control():
     capture = capture + 10 ** (-100 / 20) * np.random.default_rng(1).standard_normal(capture.size)
     medium = {"band_low_hz": 400, "band_high_hz": 4000, "tape_speed_cm_s": None}
     found = measure_recorder(Audio(capture[:, None], 24000, ()), transfer.facts, medium=medium, speed_search_percent=12)
+    assert verdicts.wire_findings(found, (400, 4000)) == []
     assert found["full"] is None
     assert not found["level_control"]["found"]
     assert found["level_control"]["gain_db"] == pytest.approx(-6.02, abs=0.01)
@@ -64,6 +66,22 @@ def test_a_wire_has_no_full_level_and_no_control():
     assert found["weighted_flutter_percent"] < 0.01
     assert all(abs(row["level_db"]) < 0.2 for row in found["response"] if 200 < row["freq_hz"] < 6000)
     assert found["treble"]["spacing_like_um"] is None
+
+
+def test_what_is_no_wire_is_said():
+    """A recorder in its place: every one of the faults that a wire cannot have."""
+    rows = [{"freq_hz": f, "level_db": level} for f, level in ((400, -3.0), (1000, 0.0), (4000, -2.0), (9000, -20.0))]
+    values = {
+        "speed_percent": -2.0,
+        "peak_timing_error_us": 900.0,
+        "peak_timing_error_sigma_us": 1.0,
+        "response": rows,
+        "level_control": {"found": True},
+        "full": {"send_db": -4.0},
+    }
+    said = " ".join(verdicts.wire_findings(values, (400, 4000)))
+    for words in ("-2.000 %", "900 us", "uneven by 3.0 dB", "level rides", "overloads from -4 dBFS"):
+        assert words in said
 
 
 def test_what_is_no_calibration_is_refused_in_a_sentence():

@@ -6,7 +6,7 @@ from html.parser import HTMLParser
 import numpy as np
 import pytest
 from bounceproof import verdicts
-from bounceproof.files import read_json, read_table
+from bounceproof.files import read_json, read_table, write_json
 from bounceproof.record import Places, record
 from bounceproof.report import board, words
 from fake_session import FIGURE_FILES, FakeSession, alignment, rejected, run
@@ -131,6 +131,15 @@ def test_no_date_and_the_same_bytes_twice(session, text):
     differing = [path.name for path, content in before.items() if path.read_bytes() != content]
     assert differing == []
     assert not re.search(r"\b20\d\d-\d\d-\d\d\b", re.sub(r"base64,[^\"]+", "", text))
+
+
+def test_the_wires_hiss_stands_beside_every_other(session, text):
+    write_json(session.results / "wire.json", {"hiss": {"flat_dbfs": -97.3, "a_weighted_dbfs": -99.1}})
+    session.report(wire=[session.results / "wire.json"])
+    beside = (session.results / "report.html").read_text(encoding="utf-8")
+    session.report()
+    assert beside.count("measured through a wire: −97.3 dBFS") == text.count("Hiss measured in the") > 1
+    assert "through a wire:" not in text
 
 
 def test_tables(session):

@@ -18,7 +18,7 @@ SCHEMAS = {path.stem: yaml.safe_load(path.read_text()) for path in (PROJECT / "w
 KEYS = {
     *("name", "folder", "results_dir", "sample_rate_hz", "song_samples", "chain", "seed", "fill_missing", "stems_from"),
     *("medium", "alignment", "transfer", "matching", "mix", "thresholds", "figures", "recorder", "roles"),
-    *("tracks", "pairs", "takes", "take_rows", "captures", "calibrations", "trials", "notes"),
+    *("tracks", "pairs", "takes", "take_rows", "captures", "calibrations", "wires", "trials", "notes"),
 }
 
 

@@ -48,7 +48,7 @@ def braced_paths(session):
     """A line for each path that Snakemake would take for a pattern: it has no way to tell a brace from a wildcard's."""
     takes = [take["path"] for takes in session["takes"].values() for take in takes]
     folders = [path for path in (session["folder"], session["results_dir"]) if set("{}") & set(str(path))]
-    beside = [*session["captures"], *session["calibrations"], *session["trials"].values()]
+    beside = [*session["captures"], *session["calibrations"], *session["wires"], *session["trials"].values()]
     files = [*(track["stem"] for track in session["tracks"]), *takes, *beside]
     for path in folders or sorted({str(path) for path in files if set("{}") & set(str(path))}):
         yield f"{path}: the path holds a curly bracket; expected none, as Snakemake takes it for a pattern; rename it."

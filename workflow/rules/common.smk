@@ -327,7 +327,7 @@ def click_stem_s(send_speed=1):
     return list(click_stem_times(SONG_S, SESSION["transfer"], send_speed=send_speed))
 
 
-PLACES = ("folder", "results_dir", "captures", "calibrations", "trials", "takes", "take_rows")
+PLACES = ("folder", "results_dir", "captures", "calibrations", "wires", "trials", "takes", "take_rows")
 
 
 def without_paths():
@@ -381,6 +381,21 @@ def recorder_values(wildcards):
 def forecast_came(wildcards):
     """What came back, to be set beside the forecast; nothing before the first capture."""
     return [result("tracks.tsv")] if any(SESSION["takes"].values()) or SESSION["captures"] else []
+
+
+def wire_values():
+    """What the interface alone does, once a wire's capture is there: it stands beside every other hiss."""
+    return [result("wire.json")] if SESSION["wires"] else []
+
+
+def wire_capture(wildcards):
+    """The newest capture, by its name, of the calibration through a wire."""
+    if SESSION["wires"]:
+        return ancient(SESSION["wires"][-1])
+    sys.exit(
+        f"{SESSION['folder']}/returns/wire/: no capture is there; play transfers/calibration.wav (the target `calibration` makes"
+        " it) through one lead from output to input, capture it and put it there."
+    )
 
 
 def calibration_id():

@@ -294,6 +294,33 @@ rule forecast:
         rules.make_forecast.output,
 
 
+rule measure_wire:
+    input:
+        capture=wire_capture,
+        facts=result("transfers/calibration.json"),
+    output:
+        values=result("wire.json"),
+    log:
+        result("logs/measure_wire.log"),
+    conda:
+        "../../envs/environment.yaml"
+    resources:
+        mem_mb=2500,
+    params:
+        settings=lambda _: {"medium": SESSION["medium"]},
+        content=lambda _: [content_of(path) for path in SESSION["wires"][-1:]],
+        code=lambda _: code_version("measure_wire.py"),
+    message:
+        "Measuring the wire"
+    script:
+        "../scripts/measure_wire.py"
+
+
+rule wire:
+    input:
+        rules.measure_wire.output,
+
+
 rule calibration:
     input:
         result("transfers/calibration.wav"),

@@ -51,6 +51,7 @@ rule write_report:
         reference=result("mix/reference.json"),
         timing_table=result("mix/timing.tsv"),
         captures=captures_table(),
+        wire=wire_values(),
     output:
         page=result("report.html"),
         tracks=result("tracks.tsv"),

@@ -3,7 +3,8 @@
 input:  alignments, conditions, bands: lists parallel to params.settings["takes"]; chosen: list of chosen/TRACK/chosen.json;
         averaged_alignments, averaged_conditions, averaged_bands: the same three of the tracks that ask for an average;
         pair_summaries, pair_tables: lists (pairs/*.json, *.tsv); stack (noise/stack.json), stack_table (noise/stack.tsv),
-        reference (mix/reference.json), timing_table (mix/timing.tsv); survived, timing, stack_figure, pair_sums: figures/*.png
+        reference (mix/reference.json), timing_table (mix/timing.tsv); survived, timing, stack_figure, pair_sums: figures/*.png;
+        wire: [wire.json] or nothing
 output: page (report.html), tracks (tracks.tsv), pairs (pairs.tsv), evening (evening.tsv)
 params: settings = {session: the session record, takes: [{track, take}] (every take, chosen or not), facts: list parallel to it:
         {track, take, number, side, counter, battery_v, capture_gain_db}}
@@ -65,6 +66,7 @@ def gathered(files, settings):
         {about["track"]: about["why"] for about in abouts},
         read_table(files.timing_table),
         evening.evening(told, (medium["band_low_hz"], medium["band_high_hz"])),
+        read_json(files.wire[0]) if files.wire else None,
     )
 
 

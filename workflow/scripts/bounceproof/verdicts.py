@@ -512,6 +512,32 @@ def _step(name, anchor, verdict):
     }
 
 
+# ------------------------------------------------------------------------------------------------------------------- wire
+
+# What a wire may do at most: two clocks of one interface are one clock; converters are flat and straight.
+_WIRE = {"speed_percent": 0.02, "timing_us": 2.0, "uneven_db": 0.5}
+
+
+def wire_findings(values, band_hz):
+    """What the calibration through a wire shows that a wire does not do, as sentences; none where all is well.
+
+    values: of `planning.measured_recorder.measure_recorder`; band_hz: within which it has to be flat.
+    """
+    out = []
+    if abs(values["speed_percent"]) > _WIRE["speed_percent"]:
+        out.append(f"Output and input run at different speeds, by {values['speed_percent']:+.3f} %: use one clock for both.")
+    if values["peak_timing_error_us"] - 2.0 * values["peak_timing_error_sigma_us"] > _WIRE["timing_us"]:
+        out.append(f"Time wanders by {_us(values['peak_timing_error_us'])}: samples are dropped, or this is no wire.")
+    inside = [row["level_db"] for row in values["response"] if band_hz[0] <= row["freq_hz"] <= band_hz[1]]
+    if inside and max(inside) - min(inside) > 2 * _WIRE["uneven_db"]:
+        out.append(f"The response is uneven by {max(inside) - min(inside):.1f} dB within the band: an equaliser is on.")
+    if values["level_control"]["found"]:
+        out.append("The level rides: an automatic gain or a compressor is on in the interface or its program.")
+    if values["full"] is not None:
+        out.append(f"It overloads from {values['full']['send_db']:.0f} dBFS on: turn the input's gain down.")
+    return out
+
+
 # --------------------------------------------------------------------------------------------------------------- forecast
 
 

@@ -32,14 +32,17 @@ class Material:
     session: the session record; chosen: {track: take or None}; takes: {(track, take): (alignment, condition, rows of bands.tsv)};
     pairs: list of (PAIR.json, rows of PAIR.tsv); stack, stack_rows, reference: noise/stack.json, stack.tsv, mix/reference.json;
     figures: {name: PNG bytes}; versions: {package: version}; why: {track: why its take was chosen};
-    timing: rows of mix/timing.tsv; evening: (rows of evening.tsv, summary) as `evening.evening` gives them.
+    timing: rows of mix/timing.tsv; evening: (rows of evening.tsv, summary) as `evening.evening` gives them; wire: wire.json, None
+    where no wire was measured.
     """
 
-    def __init__(self, session, chosen, takes, pairs, stack, stack_rows, reference, figures, versions, why, timing, evening):
+    def __init__(
+        self, session, chosen, takes, pairs, stack, stack_rows, reference, figures, versions, why, timing, evening, wire=None
+    ):
         self.session, self.chosen, self.takes, self.pairs = session, chosen, takes, pairs
         self.stack, self.stack_rows, self.reference = stack, stack_rows, reference
         self.figures, self.versions, self.why = figures, versions, why
-        self.timing, self.evening = timing, evening
+        self.timing, self.evening, self.wire = timing, evening, wire
 
     def of(self, track):
         """(alignment, condition, band rows) of a track's chosen take; (None, None, []) while it waits."""
@@ -99,6 +102,7 @@ def render(material):
         "figures": [_figure(material, *figure) for figure in FIGURES if figure[0] in material.figures],
         "evening_rows": material.evening[0],
         "evening": verdicts.evening_findings(material.evening[1], thresholds=material.session.get("thresholds")),
+        "wire": material.wire,
         "cautions": CAUTIONS,
         "settings": list(_flat(_settings(material.session))),
         "versions": material.versions,

@@ -149,6 +149,7 @@ def _head(folder, value, media, settings, project_dir, mistakes):
         "take_rows": [],
         "captures": [],
         "calibrations": [],
+        "wires": [],
         "trials": {},
         "notes": [],
     }
@@ -279,4 +280,5 @@ def _add_takes(session, schemas, mistakes):
     session["takes"], session["take_rows"] = takes, rows
     session["captures"] = [str(path) for path in found.captures]
     session["calibrations"] = [str(path) for path in found.beside[returned.CALIBRATION]]
+    session["wires"] = [str(path) for path in found.beside[returned.WIRE]]
     session["trials"] = returned.trials_of(found, entries, mistakes)

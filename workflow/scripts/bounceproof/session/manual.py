@@ -28,6 +28,7 @@ my-session/
   returns/TRACK/   captures of that track, one file a take
   returns/unsorted/  captures of any name, one or several transfers in each
   returns/calibration/  captures of the calibration; the last by its name counts
+  returns/wire/  captures of the calibration through a wire in the recorder's place
   returns/trials/  captures of trials, each named as its track
 ```
 

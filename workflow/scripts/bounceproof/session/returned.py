@@ -13,19 +13,19 @@ from bounceproof.session.rows import read_records
 from bounceproof.session.stems import is_audio_name, name_without_ending
 
 RETURNS, UNSORTED, TAKES = "returns", "unsorted", "takes.tsv"
-CALIBRATION, TRIALS = "calibration", "trials"
+CALIBRATION, TRIALS, WIRE = "calibration", "trials", "wire"
 _DESKTOP_FILES = {"thumbs.db", "desktop.ini", "icon\r"}
 _YOUNG_S, _SECOND_LOOK_S = 5.0, 1.0
 _FACTS = ("side", "counter", "replay_of", "capture_gain_db", "battery_v", "note")
 
 
 class Findings:
-    """What lies in returns/: files by track (or stereo parent), unsorted captures, what came back of calibration and trials."""
+    """What lies in returns/: files by track (or stereo parent), unsorted captures; calibrations, trials, wires `beside`."""
 
     def __init__(self):
         self.by_folder = {}
         self.captures = []
-        self.beside = {CALIBRATION: [], TRIALS: []}
+        self.beside = {CALIBRATION: [], TRIALS: [], WIRE: []}
 
 
 def look_through(folder, names, mistakes):
@@ -41,7 +41,7 @@ def look_through(folder, names, mistakes):
             _note_stray(entry, name, mistakes)
         elif folded(entry.name) == UNSORTED:
             found.captures += _captures(entry, mistakes)
-        elif folded(entry.name) in found.beside:
+        elif folded(entry.name) in found.beside and folded(entry.name) not in known:
             found.beside[folded(entry.name)] += _audio_of(entry, name, None, mistakes)
         elif folded(entry.name) in known:
             track = known[folded(entry.name)]
