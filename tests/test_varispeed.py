@@ -118,6 +118,18 @@ def test_returns_of_several_tracks_show_one_machine():
     assert np.ptp(found.hiss_db) == pytest.approx(0.0, abs=1e-9)
 
 
+def test_a_machine_that_carries_its_lows_needs_no_help():
+    factor, sentence = varispeed.advice(
+        varispeed.Machine(BANDS, np.zeros(len(BANDS)), np.full(len(BANDS), -60.0)), low_stem_power()
+    )
+    assert factor == 1
+    assert "carries its lows" in sentence
+
+
+def low_stem_power():
+    return np.array([1.0 if band.mid_hz < 200 else 1e-3 for band in BANDS])
+
+
 def test_where_nothing_is_known_nothing_is_advised():
     nothing = varispeed.Machine(BANDS, np.full(len(BANDS), -10.0), np.full(len(BANDS), np.nan))
     assert varispeed.advice(nothing, np.ones(len(BANDS)))[0] == 1

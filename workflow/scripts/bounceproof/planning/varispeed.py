@@ -130,7 +130,16 @@ def advice(machine, stem_power):
         )
     if first.lows_db > _LITTLE_DB:
         return 1, f"Sending it faster would lift its lows by {first.lows_db:.0f} dB over the hiss only: leave it as it is."
+    if _carries_lows(machine):
+        return 1, f"Sending it faster gains nothing ({first.lows_db:+.0f} dB): the machine carries its lows as they are."
     return 1, (
         f"Sending it faster gains nothing ({first.lows_db:+.0f} dB): what the machine loses of the lows it loses after the tape,"
         " hiss and all. Equalise the return instead."
     )
+
+
+def _carries_lows(machine):
+    """Whether the machine's response in LOWS_HZ lies within 3 dB of its best."""
+    mids = np.array([band.mid_hz for band in machine.bands])
+    lows = machine.response_db[(mids >= LOWS_HZ[0] * 0.999) & (mids <= LOWS_HZ[1] * 1.001) & np.isfinite(machine.response_db)]
+    return len(lows) > 0 and lows.mean() > np.nanmax(machine.response_db) - WORTH_DB
