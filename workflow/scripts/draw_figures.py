@@ -33,7 +33,8 @@ def main(snakemake):
         stacking.draw(look, [stack_row(row) for row in read_table(files.stack_table)], read_json(files.stack)),
         snakemake.output.stack,
     )
-    pairs = [pair(read_json(one), read_table(table)) for one, table in zip(files.pair_summaries, files.pair_tables, strict=True)]
+    read = [(read_json(one), read_table(table)) for one, table in zip(files.pair_summaries, files.pair_tables, strict=True)]
+    pairs = [pair(summary, rows) for summary, rows in read if summary["declared"] or summary["shared_bands"]]
     save(pairsum.draw(look, pairs), snakemake.output.pair_sums)
 
 
