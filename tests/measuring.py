@@ -6,7 +6,7 @@ import numpy as np
 from bounceproof import spectra
 from bounceproof.condition.level import analysis_bands
 from bounceproof.quantities import amplitude_db, power_db
-from bounceproof.recorder.channel import limit_band
+from bounceproof.recorder.channel import band_response, limit_band
 from bounceproof.recorder.motion import TapePass
 from bounceproof.recorder.presets import resolve
 from bounceproof.sketches import sketch
@@ -160,3 +160,33 @@ def foreign_trial(seed, stems, kind, *, below_db=30.0):
         track: (sketch(samples, RATE_HZ), lambda samples=samples: samples) for track, samples in stems.items() if track != own
     }
     return laid.measured(track=own, others=others)[0]["foreign"], other, delay_s
+
+
+def true_gain(truth, freq_hz, rate_hz):
+    """|H| of a simulated machine by frequency sent, capture gain included: what is played faster meets the replay higher up."""
+    settings, speed = truth.settings, 1.0 + truth.speed_percent / 100.0
+    size = np.abs(band_response(settings["record_band"], freq_hz, rate_hz))
+    size = size * np.abs(band_response(settings["replay_band"], speed * freq_hz, rate_hz))
+    return size * 10.0 ** (settings["capture_gain_db"] / 20.0)
+
+
+def true_responses(stem, truth, rate_hz, bands):
+    """Per band in dB: the machine's power gain, weighted by the stem's own spectrum while it plays there."""
+    segment = spectra.segment_samples(rate_hz)
+    played = spectra.playing(spectra.band_powers([stem], rate_hz, bands)[:, 0])
+    weights = spectra.bin_weights(played, bands, segment, rate_hz)
+    own = spectra.spectral_matrix([stem], rate_hz, weights=weights)
+    matrix = spectra.band_matrix(bands, segment, rate_hz)
+    gain = true_gain(truth, np.maximum(own.freq_hz, 1.0), rate_hz) ** 2
+    power = own.power(0)
+    return power_db(np.maximum((power * gain) @ matrix, 1e-30) / np.maximum(power @ matrix, 1e-30))
+
+
+def true_edges(truth, rate_hz, band_hz, *, down_db):
+    """(low, high) in Hz where the machine's response has fallen by down_db under the mean of the middle half of the band."""
+    octaves = np.linspace(np.log2(50.0), np.log2(0.42 * rate_hz), 4000)
+    gain_db = amplitude_db(true_gain(truth, 2.0**octaves, rate_hz))
+    low, high = np.log2(band_hz)
+    middle = np.abs(octaves - 0.5 * (low + high)) <= 0.25 * (high - low)
+    above = np.flatnonzero(gain_db >= gain_db[middle].mean() - down_db)
+    return float(2.0 ** octaves[above[0]]), float(2.0 ** octaves[above[-1]])

@@ -11,6 +11,7 @@ import soundfile
 from bounceproof import verdicts
 from bounceproof.audio import resample
 from measuring import dropout_trial, hiss_truth_dbfs, overload_trial, ride_trial
+from scipy import signal
 from simulated import RATE_HZ, lay, music
 
 CONTROL = {"target_dbfs": -24.0, "max_gain_db": 0.0, "range_db": 14.0, "release_ms": 300.0}
@@ -182,3 +183,14 @@ def test_words_for_overload_and_for_room():
     condition["signal_over_hiss_db"] = 12.0
     steps = [one.next_step for one in verdicts.track_verdict("horn", aligned, condition).findings]
     assert "Send it 8 dB hotter." in steps
+
+
+def test_a_stem_that_ends_below_the_machines_band_tells_nothing_beyond_its_end():
+    """Speech recorded at 8 kHz: what wow and window leak over its edge is no response, and what it would explain no hiss."""
+    edge = signal.butter(20, 3400, "low", fs=RATE_HZ, output="sos")
+    stem = signal.sosfiltfilt(edge, music(16.0, 6))
+    laid = lay(stem, {"replay_band": {}, "hiss": {"below_signal_db": 25}}, 6)
+    condition, rows = laid.measured()
+    assert not any(row["known"] for row in rows if row["nominal_hz"] >= 5000)
+    truth_db, _ = hiss_truth_dbfs(laid)
+    assert condition["hiss_under_music"]["flat_dbfs"] == pytest.approx(truth_db, abs=0.6)

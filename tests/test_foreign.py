@@ -41,7 +41,8 @@ def test_a_foreign_sound_in_words():
     condition = {"level": {"level_db": 0.0}, "foreign": [{**sound, "kind": "not erased"}]}
     verdict = track_verdict("voice", {"state": "aligned"}, condition)
     assert verdict.word == "look"
-    assert verdict.findings[0].sentence == "Piano is heard in it, not erased, 31 dB (± 1) under the stem, 0.80 s early."
+    said = "The stem of piano is heard in it, not erased, 31 dB (± 1) under the stem, 0.80 s early."
+    assert verdict.findings[0].sentence == said
     faint = {**condition, "foreign": [{**sound, "kind": "other side", "level_db": -60.0}]}
     assert track_verdict("voice", {"state": "aligned"}, faint).word == "ready"
 

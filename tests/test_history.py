@@ -1,5 +1,7 @@
 """Level through time, highs that fade, a level control's ride taken back, the quietest second, the evening."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from bounceproof.condition.ride import undoing_gain
@@ -68,6 +70,27 @@ def test_a_ride_taken_back():
     assert amplitude_db(gain[int(10 * RATE_HZ)]) < -3
     capped_db = amplitude_db(undoing_gain(laid.stem, RATE_HZ, ride, high_hz=BAND_HZ[1], limit_db=3.0))
     assert np.abs(capped_db).max() == pytest.approx(3.0)
+
+
+def test_the_mix_ready_file_says_what_was_taken_back(tmp_path):
+    from bounceproof.audio import write_float_wav
+    from bounceproof.files import write_json
+    from ready_track import levelled
+
+    ride = {"found": True, "target_dbfs": -20.0, "reach_db": 12.0, "attack_s": 0.005, "release_s": 0.2, "mean_db": -6.0}
+    stem = music(4.0, 4)
+    write_float_wav(tmp_path / "stem.wav", stem, RATE_HZ)
+    paths = SimpleNamespace(stem=tmp_path / "stem.wav", condition=tmp_path / "condition.json")
+    settings = {"sample_rate_hz": RATE_HZ, "band_high_hz": BAND_HZ[1], "riding_limit_db": 5.0}
+    write_json(paths.condition, {"level_ride": ride})
+    samples, undone = levelled(stem, paths, settings)
+    assert (undone["least_db"], undone["most_db"]) == (pytest.approx(-5.0, abs=0.01), pytest.approx(5.0, abs=0.01))
+    assert np.abs(samples).max() > np.abs(stem).max()
+    for nothing in ({**ride, "found": False}, None):
+        write_json(paths.condition, {"level_ride": nothing})
+        same, undone = levelled(stem, paths, settings)
+        assert same is stem
+        assert undone is None
 
 
 def test_the_quietest_second():

@@ -10,14 +10,131 @@ from pathlib import Path
 sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[2] / "workflow" / "scripts")]
 
 import numpy as np  # noqa: E402
+from bench.follow_trial import SETTINGS, TRANSFER, sent_of, stem_span_s  # noqa: E402
 from bench.real_stems import STEMS, make_stem, missing  # noqa: E402
+from bounceproof import spectra, stack  # noqa: E402
+from bounceproof.aligning.lay import lay_return  # noqa: E402
+from bounceproof.condition.hiss import measure_hiss  # noqa: E402
+from bounceproof.condition.level import analysis_bands  # noqa: E402
 from bounceproof.condition.lines import find_lines  # noqa: E402
-from measuring import FOREIGN_KINDS, dropout_trial, foreign_trial, hiss_truth_dbfs, overload_trial, ride_trial  # noqa: E402
-from simulated import RATE_HZ, lay, music  # noqa: E402
+from bounceproof.condition.measure import measure_condition  # noqa: E402
+from bounceproof.muting import gate  # noqa: E402
+from bounceproof.reading import read_through  # noqa: E402
+from bounceproof.recorder import simulate  # noqa: E402
+from measuring import (  # noqa: E402
+    FOREIGN_KINDS,
+    dropout_trial,
+    foreign_trial,
+    hiss_truth_dbfs,
+    overload_trial,
+    ride_trial,
+    true_edges,
+    true_responses,
+)
+from simulated import BAND_HZ, RATE_HZ, lay, music  # noqa: E402
 
 
 def row(what, figure):
     print(f"{what:<58} {figure}", flush=True)
+
+
+PLAIN = {
+    "record_band": {"low_hz": 250.0, "high_hz": 4600.0},
+    "replay_band": {"low_hz": 330.0, "high_hz": 4400.0},
+    "hiss": {"below_signal_db": 25},
+    "capture_gain_db": -3.0,
+}
+
+
+def laid_down():
+    """{stem: its Laid} of real recordings of 40 s, hiss 25 dB down."""
+    return {name: lay(make_stem(name, 40.0, rate_hz=RATE_HZ), PLAIN, seed) for seed, name in enumerate(STEMS)}
+
+
+def what_survived(laid):
+    """Response, edges, hiss of the silences and signal over hiss of real recordings, and the stack of them all."""
+    bands, errors, edges, over, hisses = analysis_bands(RATE_HZ), [], [], [], []
+    layers, mixed = [], {}
+    for name, one in laid.items():
+        condition, rows = one.measured()
+        truth_db = true_responses(one.stem, one.done.truth, RATE_HZ, bands)
+        errors += [row["response_db"] - true for row, true in zip(rows, truth_db, strict=True) if row["known"]]
+        for down_db, key in ((10.0, "band"), (3.0, "band_3_db")):
+            for side, true_hz in zip(("low", "high"), true_edges(one.done.truth, RATE_HZ, BAND_HZ, down_db=down_db), strict=True):
+                found = (condition[key] or {}).get(f"{side}_hz")
+                if found:
+                    edges.append(12 * np.log2(found / true_hz))
+        whole = measure_hiss(one.done.truth.hiss, RATE_HZ, 1.0 + one.values["speed_percent"] / 100, bands, BAND_HZ, lines=[])
+        keys = ("flat_dbfs", "a_weighted_dbfs", "bs468_rms_dbfs")
+        hisses.append([condition["hiss"][key] - getattr(whole, key) for key in keys])
+        over += over_hiss_errors(one, rows, whole.band_powers, bands)
+        level_db = condition["level"]["measured_db"]
+        track = {"track": name, "take": "take1", "mix_db": 0.0, "pan": 0.0}
+        table = [{key: "" if value is None else value for key, value in row.items()} for row in rows]
+        layers.append(stack.layer(track, {**one.values, "level_db": level_db}, condition, table)[0])
+        mixed[name] = one.hiss * 10 ** (level_db / 20), condition["playing_s"]
+    row("response known: largest error, dB, of so many bands", f"{np.abs(errors).max():.2f} of {len(errors)}")
+    row("  share within 0.5 dB", f"{np.mean(np.abs(errors) <= 0.5):.3f}")
+    row("band edges (-10 and -3 dB): largest error, twelfths of an octave", f"{np.abs(edges).max():.2f} of {len(edges)}")
+    row("hiss of the silences, flat, A, 468: largest error, dB", np.round(np.abs(hisses).max(axis=0), 2))
+    row("signal over hiss per band: within its allowed error", f"{np.mean(over):.3f} of {len(over)}")
+    stacked_hiss(layers, mixed, bands)
+
+
+def over_hiss_errors(laid, rows, hiss_powers, bands):
+    """Whether each band's signal over hiss is within the larger of 1 dB and 2 x 4.34 / sqrt(B T) dB."""
+    powers = spectra.band_powers([laid.stem, laid.aligned - laid.hiss], RATE_HZ, bands)
+    plays = spectra.playing(powers[:, 0])
+    hop_s = spectra.segment_samples(RATE_HZ) / 2 / RATE_HZ
+    inside = []
+    for k, (band, row_of) in enumerate(zip(bands, rows, strict=True)):
+        if row_of["signal_over_hiss_db"] is not None:
+            true_db = 10 * np.log10(powers[plays[:, k], 1, k].mean() / hiss_powers[k])
+            scatter_db = 4.34 / np.sqrt((band.high_hz - band.low_hz) * plays[:, k].sum() * hop_s)
+            inside.append(abs(row_of["signal_over_hiss_db"] - true_db) <= max(1.0, 2 * scatter_db))
+    return inside
+
+
+def stacked_hiss(layers, mixed, bands):
+    song_s = len(next(iter(mixed.values()))[0]) / RATE_HZ
+    found = stack.stacked(layers, song_s=song_s)
+    times_s = np.arange(round(song_s * RATE_HZ)) / RATE_HZ
+    total = sum(hiss for hiss, _ in mixed.values())
+    muted = sum(hiss * gate(times_s, spans) for hiss, spans in mixed.values())
+    truth, quiet = (measure_hiss(part, RATE_HZ, 1.0, bands, BAND_HZ, lines=[]) for part in (total, muted))
+    errors = [found["total"][f"{name}_dbfs"] - getattr(truth, f"{name}_dbfs") for name in ("flat", "a_weighted", "bs468_rms")]
+    row(f"stack of {len(layers)} tracks, flat, A, 468: error, dB", np.round(errors, 2))
+    row("  muted, flat", f"{found['with_muting']['mean_dbfs'] - quiet.flat_dbfs:.2f}")
+
+
+def followed():
+    """The same measures on a return that was really followed, at 48 kHz, not laid by the truth."""
+    for seed, name in enumerate(("guitar", "voice")):
+        stem = make_stem(name, 30.0).astype(np.float32)
+        sent = sent_of(stem)
+        recorder = {"preset": "pocket-machine-good", "hiss": {"below_signal_db": 25, "rise_db": 0}, "whine": False}
+        done = simulate(sent.samples, 48000, recorder, seed=seed, stem_span_s=stem_span_s(sent.facts))
+        facts = {"settings": SETTINGS, "band_hz": BAND_HZ}
+        laid = lay_return(
+            done.capture.astype(np.float32)[:, None], 48000, stem, sent.samples.astype(np.float32), sent.facts, **facts
+        )
+        gaps = {key: TRANSFER[key] for key in ("gap_s", "tail_s")}
+        condition, rows = measure_condition(
+            stem, laid.aligned, done.capture, 48000, laid.alignment, rate_hz=48000, band_hz=BAND_HZ, transfer=gaps
+        )
+        bands = analysis_bands(48000)
+        gain_db = sent.facts["gain_db"]
+        true_db = true_responses(stem, done.truth, 48000, bands) + gain_db
+        errors = [one["response_db"] - true for one, true in zip(rows, true_db, strict=True) if one["known"]]
+        hiss = read_through(done.truth.hiss, 48000, laid.time_map, start_s=0.0, count=len(stem), rate_hz=48000)
+        whole = measure_hiss(hiss, 48000, 1.0, bands, BAND_HZ, lines=[])
+        under = condition["hiss_under_music"]["flat_dbfs"] - whole.flat_dbfs
+        row(f"followed, {name}: response, largest error, dB", f"{np.abs(errors).max():.2f} of {len(errors)}")
+        row("  level to add, less that of a flat machine, dB", f"{laid.alignment['level_db'] + gain_db - 3.0:.2f}")
+        row(
+            "  hiss of the silences and under music: error, dB",
+            f"{condition['hiss']['flat_dbfs'] - whole.flat_dbfs:.2f} {under:.2f}",
+        )
 
 
 def dropouts(count):
@@ -113,15 +230,17 @@ def cost():
 
 
 def main(count):
+    if missing():
+        print(missing())
+    else:
+        what_survived(laid_down())
+        followed()
+        foreign(count)
     dropouts(max(1, count // 6))
     level_control(count)
     under_music(max(1, count // 3))
     overload(max(1, count // 6))
     lines(count)
-    if missing():
-        print(missing())
-    else:
-        foreign(count)
     cost()
 
 

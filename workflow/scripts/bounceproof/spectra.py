@@ -14,6 +14,8 @@ _BLOCK_SEGMENTS = 96
 # Hann segments that overlap by half are worth 1.89 times the segments laid end to end (Carter, Knapp, Nuttall 1973), so
 # 0.945 of their own number.
 _INDEPENDENT_SHARE = 1.89 / 2
+# Of fewer averages any two signals look coherent: one alone gives 1 whatever they are.
+LEAST_AVERAGES = 4.0
 
 
 def segment_samples(rate_hz, *, seconds=SEGMENT_S):

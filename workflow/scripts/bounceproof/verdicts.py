@@ -229,9 +229,9 @@ def _foreign(condition, limit):
 def foreign_sentence(one):
     """A foreign sound in words: what, how far under the stem, and when."""
     what = {
-        "not erased": f"{one['track']} is heard in it, not erased",
+        "not erased": f"the stem of {one['track']} is heard in it, not erased",
         "print-through": "its own stem is heard twice (print-through from the next layer of the reel)",
-        "other side": f"{one['track']} is heard in it backwards, from the tape's other side",
+        "other side": f"the stem of {one['track']} is heard in it backwards, from the tape's other side",
     }[one["kind"]]
     by = "at a level that could not be measured" if one["level_db"] is None else _under(one)
     when = f"{abs(one['delay_s']):.2f} s {'late' if one['delay_s'] >= 0 else 'early'}"

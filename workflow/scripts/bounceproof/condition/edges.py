@@ -12,6 +12,8 @@ from bounceproof.quantities import Band, power_db
 PER_OCTAVE = 12
 _KNOWN_SD_DB = 1.0
 _LEAST_COHERENCE = 0.02
+# By how much (dB x octaves per octave) a bending response and a smeared one leave a straight line (tests/bench/intervals.py).
+_BEND_OCTAVES = 0.15
 
 
 def twelfths(low_hz, high_hz):
@@ -27,6 +29,7 @@ def fine_response(both, rate_hz):
     bands = twelfths(50.0, min(16000.0, 0.42 * rate_hz))
     matrix = spectra.band_matrix(bands, 2 * (len(both.freq_hz) - 1), rate_hz)
     coherence = spectra.without_bias(both.coherence(0, 1), both.averages, floor=-1.0)
+    coherence = np.where(both.averages >= spectra.LEAST_AVERAGES, coherence, 0.0)
     explained = np.maximum((coherence * both.power(1)) @ matrix, 0.0)
     stem, returned = both.power(0) @ matrix, both.power(1) @ matrix
     share = np.where(returned > 0, explained / np.where(returned > 0, returned, 1.0), 0.0)
@@ -89,5 +92,5 @@ def _edge(octaves, over_db, sd_db, start, step):
             left = over_db[near] - level - slope * (octaves[near] - octaves[order[place]])
             # The response bends and the stem has gaps: what the line leaves over counts like an error of each band.
             sd = np.hypot(np.sqrt(1.0 / np.sum(weight**2)), left.std() / np.sqrt(len(near) - 2)) / abs(slope)
-            return octaves[order[place]] - level / slope, sd
+            return octaves[order[place]] - level / slope, np.hypot(sd, _BEND_OCTAVES / abs(slope))
     return None

@@ -12,6 +12,8 @@ from bounceproof import spectra
 CELL_S = 2.5e-3
 _TAPS_S = 0.04
 _ROOM_OVER_BAND = 2.6
+# A bin so far (50 dB) under its neighbours holds what wow and window leak of them, on both sides alike.
+_LEAST_NEAR = 1e-5
 
 
 class Explained:
@@ -82,10 +84,19 @@ def response_taps(both, rate_hz, factor):
     bins = (len(both.freq_hz) - 1) // factor + 1
     cross, own = both.matrix[:bins, 0, 1], both.power(0)[:bins]
     clear = both.coherence(0, 1)[:bins] > spectra.zero_coherence_level(both.averages[:bins], confidence=0.999)
+    clear &= (both.averages[:bins] >= spectra.LEAST_AVERAGES) & (own > _LEAST_NEAR * _loudest_near(own))
     response = np.where(clear & (own > 0), cross / np.where(own > 0, own, 1.0), 0.0)
     whole = np.fft.irfft(response)
     half = min(len(whole) // 2 - 1, round(_TAPS_S * rate_hz / factor))
     return np.concatenate((whole[-half:], whole[: half + 1])) * np.hanning(2 * half + 3)[1:-1] ** 0.25
+
+
+def _loudest_near(power):
+    """The largest power within about a sixth of an octave to either side of each bin."""
+    edges = np.unique(np.concatenate(([0], np.round(4 * 2.0 ** np.arange(0, 12, 1 / 6)).astype(int))))
+    edges = edges[edges < len(power)]
+    most = np.pad(np.maximum.reduceat(power, edges), 1, mode="edge")
+    return np.repeat(np.maximum.reduce((most[:-2], most[1:-1], most[2:])), np.diff(np.append(edges, len(power))))
 
 
 def through(samples, taps):

@@ -12,6 +12,8 @@ from bounceproof import spectra
 from bounceproof.quantities import power_db, power_from_db, third_octave_bands
 
 LEAKAGE_BELOW_DB = 45.0
+# Bands that come and go with the hiss move the level by so much beside its random error (tests/bench/intervals.py).
+_LEAST_SD_DB = 0.03
 
 
 class Level(NamedTuple):
@@ -96,7 +98,7 @@ def level_from_powers(played, hiss, bands, band_hz, rate_hz, *, quiet_s):
     weight = clear * signal / np.maximum(signal + hiss, np.finfo(float).tiny)
     got = np.sum(weight * signal)
     sigma = 4.342944819 * np.sqrt(np.sum((weight * spread) ** 2)) / got
-    return Level(float(power_db(np.sum(weight * played.stem) / got)), float(sigma), int(clear.sum()))
+    return Level(float(power_db(np.sum(weight * played.stem) / got)), float(np.hypot(sigma, _LEAST_SD_DB)), int(clear.sum()))
 
 
 def signal_sd(signal, hiss, bands, played_s, quiet_s):

@@ -14,6 +14,8 @@ _BLOCK_S = 1.0
 _BLOCKS = 16
 _THIRD_AT_FULL = 0.03
 _BELIEVED_SD = 3.0
+# What a curve of one parameter leaves of a tape's own, and a band's phase of its peaks (tests/bench/intervals.py).
+_CURVE_SD_DB = 0.8
 _COARSE = 1.5 ** np.arange(-2.0, 4.0)
 _FINE = 1.15 ** np.arange(-2.0, 3.0)
 # Shares of the machine's response (in dB) that may lie before the tape: none, half of it, all.
@@ -185,7 +187,7 @@ class _Try:
             slope = self._tangent_slope(np.sqrt(3.0 * -third))
             # tanh(s u): third harmonic of a sine of peak u is (s u)^2 / 12 as long as it is small; 3 % are reached at s u = 0.62.
             out["over_db"] = float(amplitude_db(slope / _full_slope()))
-            out["sigma_db"] = float(np.hypot(4.342944819 * third_sd / -third, 0.5))
+            out["sigma_db"] = float(np.hypot(4.342944819 * third_sd / -third, _CURVE_SD_DB))
         else:
             most = max(-third, 0.0) + 1.96 * third_sd
             out["room_at_least_db"] = float(-amplitude_db(np.sqrt(3.0 * most) / _full_slope())) if most > 0 else None

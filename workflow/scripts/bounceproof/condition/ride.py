@@ -16,6 +16,8 @@ LEAST_RANGE_DB = 4.0
 _KNOWN_SD = 0.06
 _FIT_S = 40.0
 _FOLLOWS = 0.6
+# What the law of one attack and one release leaves of a real control's range (tests/bench/intervals.py).
+_LAW_SD_DB = 1.0
 _QUIETEST_DB = 60.0
 _ATTACKS_S = (0.002, 0.008, 0.03, 0.1)
 _RELEASES_S = (0.06, 0.25, 1.0, 4.0)
@@ -72,7 +74,7 @@ def measure_ride(explained, noise, dropouts):
     # The law's own gain has no errors at its ends, the measured one has: the onset of each note disturbs it.
     range_db = float(np.ptp(np.percentile(steps_db[known], (0.5, 99.5))))
     left_db = float(np.std((gain_db - _seen(steps_db))[known]))
-    plain = plain._replace(range_db=range_db, range_sigma_db=float(np.hypot(0.3, 0.5 * left_db)))
+    plain = plain._replace(range_db=range_db, range_sigma_db=float(np.hypot(_LAW_SD_DB, 0.5 * left_db)))
     ride_db = steps_db - np.average(steps_db[known])
     mean_db = float(power_db(np.sum(explained.own * power_from_db(steps_db)) / np.sum(explained.own)))
     times = law.attack_s, law.release_s, follows

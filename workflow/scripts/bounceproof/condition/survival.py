@@ -7,13 +7,15 @@ segments in which the stem plays in that band (within 30 dB of its loudest there
 import numpy as np
 
 from bounceproof import spectra
-from bounceproof.condition.level import signal_sd
-from bounceproof.quantities import power_db
+from bounceproof.condition.level import LEAKAGE_BELOW_DB, signal_sd
+from bounceproof.quantities import power_db, power_from_db
 
 KNOWN_SD_DB = 1.0
 STEADY_RAD = 0.3
 # Under this (17 dB under everything else in the band) bursts, which are few averages, pass for coherence.
 LEAST_COHERENCE = 0.02
+# What window and wow smear from band to band, beside the random error (tests/bench/intervals.py).
+_SMEAR_SD_DB = 0.06
 SILENT_UNDER_HISS_DB = 10.0
 
 
@@ -68,15 +70,19 @@ class Survival:
     @property
     def response_sd_db(self):
         """Sd in dB of `response`: Bendat and Piersol's for H1, else that of the signal power."""
-        h1_sd = 8.685889638 * spectra.h1_relative_sd(self.coherence, self.averages)
+        h1_sd = np.hypot(_SMEAR_SD_DB, 8.685889638 * spectra.h1_relative_sd(self.coherence, self.averages))
         with np.errstate(divide="ignore", invalid="ignore"):
             power_sd = np.where(self.signal > 0, 4.342944819 * self.signal_sd / self.signal, np.inf)
         return np.where(self.by_h1, h1_sd, power_sd)
 
     @property
     def known(self):
-        """Where the response is known within 1 dB (sd) from a signal that was there."""
-        return self.stands & (self.response > 0) & (self.response_sd_db <= KNOWN_SD_DB)
+        """Where the response is known within 1 dB (sd) from a signal that was there, not leaked from a louder band."""
+        faint = power_from_db(-LEAKAGE_BELOW_DB)
+        told = self.stands & (self.response > 0) & (self.response_sd_db <= KNOWN_SD_DB)
+        # What a louder band leaks would be told for a response: in the return, or where the machine passes next to nothing.
+        told &= self.signal > faint * self.signal.max(initial=0.0)
+        return told & (self.response > faint * np.max(self.response, where=told, initial=0.0))
 
     @property
     def over_hiss_sd_db(self):
@@ -104,6 +110,7 @@ def coherent_output(stem, aligned, rate_hz, bands, mask):
     both = spectra.spectral_matrix([stem, aligned], rate_hz, weights=weights)
     matrix = spectra.band_matrix(bands, segment, rate_hz)
     coherence = spectra.without_bias(both.coherence(0, 1), both.averages, floor=-1.0)
+    coherence = np.where(both.averages >= spectra.LEAST_AVERAGES, coherence, 0.0)
     explained = np.maximum((coherence * both.power(1)) @ matrix, 0.0)
     stem_power, return_power = both.power(0) @ matrix, both.power(1) @ matrix
     # Hann bins overlap: 1.5 bins wide each, so a band of k bins holds k / 1.5 independent ones.

@@ -11,7 +11,8 @@ import numpy as np
 from bounceproof import spectra
 from bounceproof.quantities import a_weighting_db, bs468_weighting_db, power_db, power_from_db
 
-_RISEN_SD = 3.0
+# What a response fitted to the return itself takes from its hiss, or leaves of the stem (tests/bench/intervals.py).
+_MODEL_SD_DB = 0.17
 
 
 class Unexplained(NamedTuple):
@@ -98,7 +99,7 @@ def under_music_record(unexplained, hiss, bands, band_hz):
     rest = weighted_levels(unexplained.resting, bands, band_hz)
     known = ~np.isnan(unexplained.band_powers)
     weight = filled * known / max(np.sum(filled * known), 1e-30)
-    sigma_db = float(np.sqrt(np.sum((weight * np.nan_to_num(unexplained.band_sd_db)) ** 2)))
+    sigma_db = float(np.hypot(_MODEL_SD_DB, np.sqrt(np.sum((weight * np.nan_to_num(unexplained.band_sd_db)) ** 2))))
     record = {"seconds": unexplained.seconds, "sigma_db": sigma_db, "rise_db": None}
     for name, level in ours.items():
         silent = getattr(hiss, name)
