@@ -18,13 +18,14 @@ STEMS = {
     3: drums(SECONDS, 9).astype(np.float32),
 }
 NAMES = {1: "drum", 2: "bass", 3: "tom"}
+TRANSFER = {"lead_in_s": 1.0, "gap_s": 1.0, "tail_s": 0.5, "click_below_peak_db": 14.0}
 SENT = {
     number: make_transfer(
         stem,
         RATE_HZ,
         number=number,
         band_hz=BAND_HZ,
-        settings={"lead_in_s": 1.0, "gap_s": 1.0, "tail_s": 0.5, "click_below_peak_db": 14.0},
+        settings=TRANSFER,
         send_db=-6.0,
     )
     for number, stem in STEMS.items()
@@ -88,10 +89,10 @@ def test_blocks_the_computer_lost_are_dated_and_not_smeared():
     assert worst_error_us(laid, capture_s, jumps_s=true_s) < 50
 
 
-@pytest.mark.parametrize("by_s", [-0.008, 0.005])
-def test_a_slip_of_the_capstan_is_found_and_followed(by_s):
-    take = recorded(speed=lambda t: 1 - by_s / 0.05 * ((t >= 11) & (t < 11.05)))
-    laid = lay(take.capture)
+@pytest.mark.parametrize(("number", "by_s"), [(1, -0.008), (1, 0.005), (2, 0.002)])
+def test_a_slip_of_the_capstan_is_found_and_followed(number, by_s):
+    take = recorded(number, speed=lambda t: 1 - by_s / 0.05 * ((t >= 11) & (t < 11.05)))
+    laid = lay(take.capture, number)
     (jump,) = laid.alignment["jumps"]
     true_s = take.played_s[11 * RATE_HZ] - STEM_START_S
     assert jump["at_s"] == pytest.approx(true_s, abs=0.5)
@@ -131,6 +132,28 @@ def test_cut_at_both_ends_it_is_aligned_as_far_as_it_goes():
     assert worst_error_us(laid, capture_s) < 50
     assert not laid.aligned[: int(3.9 * RATE_HZ)].any()
     assert not laid.aligned[int(12.1 * RATE_HZ) :].any()
+
+
+def test_without_clicks_five_seconds_of_music_are_enough_and_the_constant_is_doubted():
+    stem = STEMS[2][int(4.0 * RATE_HZ) : int(9.3 * RATE_HZ)]
+    sent = make_transfer(stem, RATE_HZ, number=2, band_hz=BAND_HZ, settings=TRANSFER, send_db=-6.0)
+    take, start_s = record(sent.samples, wow=0.001, hiss_db=45, seed=2), sent.facts["stem_start_sample"] / RATE_HZ
+    first, last = (np.searchsorted(take.played_s, start_s + at_s) for at_s in (0.2, 5.25))
+    capture, capture_s = cut(take, slice(first, last))
+
+    def laid_as(capture):
+        settings = {"method": "follow", "speed_search_percent": 12.0}
+        return lay_return(
+            capture.astype(np.float32)[:, None], RATE_HZ, stem, sent.samples, sent.facts, settings=settings, band_hz=BAND_HZ
+        )
+
+    laid, whole = laid_as(capture), laid_as(take.capture)
+    assert laid.alignment["state"] == "aligned", laid.alignment["reason"]
+    assert "no clicks" in laid.alignment["flags"]
+    inner = (laid.time_map.stem_s > 0.4) & (laid.time_map.stem_s < 5.0)
+    error_us = 1e6 * (laid.time_map.return_s - capture_s(start_s + laid.time_map.stem_s))[inner]
+    assert np.abs(error_us - np.median(error_us)).max() < 50
+    assert laid.alignment["offset_sigma_us"] > 2 * whole.alignment["offset_sigma_us"]
 
 
 def test_tape_erased_from_the_middle_on_is_silent_from_there():

@@ -70,7 +70,7 @@ def follow_return(laying, placed, straight):
         **_flutter(found.flutter, factor),
     }
     heard_s = sum(b - a for a, b in spans_s)
-    if heard_s < min(LEAST_OVERLAP_S, 0.5 * seconds):
+    if heard_s < _least_heard_s(facts):
         between = "Between the clicks" if straight else "In the capture"
         raise WrongMusic(f"{between} only {heard_s:.1f} s of the stem's music are to be found.", _CHECK)
     return FollowedReturn(sent_map, found.polarity, values, _flags(straight, placed, factor, jumps, spans_s, seconds))
@@ -90,7 +90,7 @@ def _followed_at(laying, placed, straight):
     from bounceproof.follow import Return, Sent, follow_prepared
 
     rate_hz = laying.facts["sample_rate_hz"]
-    sent = None
+    sent, best = None, (-1.0, None, placed.factor)
     for factor in (placed.factor,) if straight else FACTORS:
         back = Return(laying.capture.get(), laying.rate_hz / factor)
         laying.capture.let_go()
@@ -105,10 +105,18 @@ def _followed_at(laying, placed, straight):
             polarity=placed.polarity,
             speed_search_percent=laying.settings["speed_search_percent"] if factor == placed.factor else _FACTOR_SEARCH_PERCENT,
         )
-        heard_s = sum(b - a for a, b in found.spans)
-        if heard_s > LEAST_OVERLAP_S or found.ambiguous or found.missing:
+        heard_s = sum(b - a for a, b in found.spans) * laying.facts["send_speed"]
+        best = max(best, (heard_s, found, factor), key=lambda one: one[0])
+        if found.ambiguous or found.missing:
+            return found, factor
+        if heard_s >= _least_heard_s(laying.facts):
             break
-    return found, factor
+    return best[1:]
+
+
+def _least_heard_s(facts):
+    """So much of the stem (s) has to be heard in a capture for it to be laid."""
+    return min(LEAST_OVERLAP_S, 0.5 * facts["stem_samples"] / facts["sample_rate_hz"] * facts["send_speed"])
 
 
 def _why_not(found):

@@ -14,6 +14,7 @@ from bounceproof.timemap import TimeMap
 
 from . import acquire, estimate, flutter, jumps, response, search, smoother, speed
 from .material import BIN_S, WORK_HZ, Return, Sent, bin_times, padded
+from .overlooked import overlooked
 from .result import Followed
 
 NOT_FOUND = "The music of the stem was not found in the capture."
@@ -38,6 +39,9 @@ LEAST_SCORE = 0.8
 ODD, ODD_SD_US = 0.2, 700.0
 # By how much an event may set the return back: its own length, with room for how well that is known.
 BACKWARDS, BACKWARDS_US = 1.3, 1e5
+# The constant of clicks that were not heard rests on the response alone. On real tape, pulses recorded beside the music lay
+# this far (us) from where a response fitted to the music puts them.
+UNHEARD_US = 5.0
 # A map that stands still has no return for its stem (fraction of the time passing).
 LEAST_ADVANCE = 0.02
 
@@ -78,12 +82,23 @@ def follow_prepared(heard, back, guess=None, *, surest_s=0.0, click_spans=(), po
         return Followed(None, reason=NOT_FOUND)
     spans = [(int(span[0] * WORK_HZ / heard.rate_hz), int(span[1] * WORK_HZ / heard.rate_hz) + 1) for span in click_spans]
     anchor, anchored_by = make_anchor(heard, spans)
-    extra = jumps.extra(course.events, heard.bins)
     within = _masked(back, line, course)
-    found = estimate.estimate(
-        heard, within, line, course.x_us, anchor, click_spans=spans, polarity=polarity, extra=extra, base_us=course.base_us
-    )
-    return _followed(heard, back, _with_odd_parts(found, course), anchor, anchored_by, course, finder, spans)
+
+    def estimated(course):
+        return estimate.estimate(
+            heard, within, line, course.x_us, anchor, click_spans=spans, polarity=polarity,
+            extra=jumps.extra(course.events, heard.bins), base_us=course.base_us,
+        )  # fmt: skip
+
+    found = estimated(course)
+    t = bin_times(heard.bins)
+    loud = _loud(t, finder, down=3e-3) & ~course.lost & ~course.odd & _beside(t, spans)
+    if more := overlooked(finder, found, course.events, course.base_us, loud):
+        events, x_us = more
+        course = course._replace(events=events, x_us=x_us)
+        found = estimated(course)
+    found = _with_odd_parts(_with_constant_doubt(found, anchor, anchored_by, guess is not None), course)
+    return _followed(heard, back, found, anchor, anchored_by, course, finder, spans)
 
 
 def _masked(back, line, course):
@@ -101,6 +116,21 @@ def _with_odd_parts(found, course):
     """The estimate with the coarse map where the speed is quite another, which one response cannot serve."""
     x_us, variance = np.where(course.odd, course.x_us, found.x_us), np.where(course.odd, ODD_SD_US**2, found.variance)
     return found._replace(x_us=x_us, variance=variance)
+
+
+def _with_constant_doubt(found, anchor, anchored_by, clicks_heard):
+    """The estimate with what is not known of its constant where no click was heard.
+
+    Anchored by music, it is that of this music: the response delays every frequency by another time, and a stem of another
+    spectrum comes out with another constant. Clicks not heard are placed by the response, as well as that is possible.
+    """
+    if anchored_by == "clicks" and clicks_heard:
+        return found
+    doubt_us = response.in_us(anchor.dispersion(found.theta))
+    if anchored_by == "clicks":
+        doubt_us = min(doubt_us, UNHEARD_US)
+    offset_us = float(np.hypot(found.offset_sigma_us, doubt_us))
+    return found._replace(variance=found.variance + doubt_us**2, offset_sigma_us=offset_us)
 
 
 def _first_line(finder, guess, surest_s, speed_search):
@@ -350,8 +380,13 @@ def _known(t, u, back, found, course, finder, clicks):
         if event.wide:
             known &= (t < event.first_s) | (t > event.last_s)
     # A click that was damaged says nothing about the music after it.
-    music = np.all([(t < a / WORK_HZ - 0.1) | (t > b / WORK_HZ + 0.1) for a, b in clicks], axis=0) if clicks else True
+    music = _beside(t, clicks)
     return known & ~course.lost & (~_lost(t, found, finder, known & ~course.odd, music) | course.odd)
+
+
+def _beside(t, clicks):
+    """Which bins (bool) lie beside the clicks."""
+    return np.all([np.ones(t.size, bool)] + [(t < a / WORK_HZ - 0.1) | (t > b / WORK_HZ + 0.1) for a, b in clicks], axis=0)
 
 
 def _lost(t, found, finder, known, music):
@@ -376,10 +411,10 @@ def _usual_share(t, found, finder, known):
     return float(np.median(share[enough])) if enough.any() else 0.0
 
 
-def _loud(t, finder):
-    """Which bins (bool) hold music that cannot be missed."""
+def _loud(t, finder, *, down=1e-2):
+    """Which bins (bool) hold music that cannot be missed: within `down` of the loudest's power."""
     place = np.clip((t * acquire.RATE_HZ / acquire.HOP).astype(int), 0, finder.power.size - 1)
-    return finder.loud(place, down=1e-2)
+    return finder.loud(place, down=down)
 
 
 def _came_back(found, loud):

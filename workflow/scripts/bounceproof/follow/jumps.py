@@ -31,6 +31,8 @@ ON_LINE_US = 700.0
 # A part of the path shorter than this between two events is chance.
 LEAST_PART_S = 0.5
 SLIP_S = 0.06
+# One that moves the map by more is no slip.
+MOST_SLIP_US = 5e4
 # So many windows of the path see both sides of a jump.
 STRADDLING = 3
 SPEED_PPM = 20000.0
@@ -38,6 +40,8 @@ SPEED_PPM = 20000.0
 WANDER_PPM = 4000.0
 # Signals round an event that dating looks at, and by how much the path may be off there.
 DATE_S, DATE_OFF_S = 0.35, 0.0015
+# Where a map that is exact at a side's own may lie beyond it, and over how long that counts.
+STRAYS_S, LIKE_S = (-0.0006, -0.0003, 0.0, 0.0003, 0.0006), 0.02
 
 
 class Event(NamedTuple):
@@ -201,27 +205,18 @@ def parts(path, some):
     return [slice(a, b) for a, b in itertools.pairwise(edges)]
 
 
-def dated(finder, sides, event):
+def dated(finder, sides, event, *, exact=False):
     """The event with its instant found to some ms, by which side's map explains the music better; sides: two functions sent
-    s -> return s.
+    s -> return s, exact where they are known to some us.
 
     Left as it is where the stem is silent there.
     """
-    lo, hi = event.first_s - DATE_S, event.last_s + DATE_S
-    n = max(64, int((hi - lo) * acquire.RATE_HZ))
-    t = lo + np.arange(n) / acquire.RATE_HZ
-    stem = _analytic(np.interp(t * acquire.RATE_HZ, np.arange(finder.sent.size), finder.sent, left=0, right=0))
-    before, after = t < event.first_s - 0.03, t > event.last_s + 0.03
-    likes, moves = [], []
-    for side, own in zip(sides, (before, after), strict=True):
-        move, like = _side(finder, stem, t, side, own)
-        moves.append(move)
-        likes.append(like)
+    t, stem, before, after = _around(finder, event)
+    found = [_side(finder, stem, t, *one, exact=exact) for one in zip(sides, (before, after), strict=True)]
+    moves, likes = [one.move for one in found], _likes(found, exact)
     if not all(np.any(like) for like in likes):
         return event
-    if event.wide:
-        return event
-    crossing = _crossing(sides, event)
+    crossing = None if event.wide else _crossing(sides, event)
     if crossing is not None:
         return event._replace(first_s=crossing - 0.004, last_s=crossing + 0.004, by_us=0.0, sharp=True)
     gain = np.concatenate(([0.0], np.cumsum(likes[0] - likes[1])))
@@ -230,9 +225,46 @@ def dated(finder, sides, event):
     best = free[gain[free] > gain[free].max() - 0.002 * np.sum(np.abs(likes[0][before]) + np.abs(likes[1][before]))]
     at = int(best[best.size // 2])
     by = float(sides[1](t[at : at + 1])[0] + moves[1] - sides[0](t[at : at + 1])[0] - moves[0]) * 1e6
-    sharp = _sharp(likes, stem, at, before | after)
+    like, plain = np.where(np.arange(t.size) < at, *likes), before | after
+    if event.wide and (abs(by) > MOST_SLIP_US or not _one_cut(like, stem, t, at, event, plain)):
+        return event
+    sharp = _sharp(like, stem, at, plain)
+    if exact and sharp:
+        # Where each side may stray a little, a short slip looks sharp too.
+        sharp = None
     half = 0.004 if sharp else 0.5 * SLIP_S
-    return event._replace(first_s=t[at] - half, last_s=t[at] + half, by_us=by, sharp=sharp)
+    return event._replace(first_s=t[at] - half, last_s=t[at] + half, by_us=by, wide=False, sharp=sharp)
+
+
+def _around(finder, event):
+    """(sent times, the stem's analytic signal there, which of them lie before and which after an event)."""
+    lo, hi = event.first_s - DATE_S, event.last_s + DATE_S
+    t = lo + np.arange(max(64, int((hi - lo) * acquire.RATE_HZ))) / acquire.RATE_HZ
+    stem = _analytic(np.interp(t * acquire.RATE_HZ, np.arange(finder.sent.size), finder.sent, left=0, right=0))
+    return t, stem, t < event.first_s - 0.03, t > event.last_s + 0.03
+
+
+def gained(finder, sides, present, event, at_s):
+    """How much more of the music within an event two sides explain, changed over at at_s, than one map does, as a share of
+    what is usually explained; sides, present: functions sent s -> return s, exact."""
+    t, stem, before, after = _around(finder, event)
+    owned = (sides[0], before), (sides[1], after), (present, before | after)
+    found = [_side(finder, stem, t, *one, exact=True) for one in owned]
+    # The one map was followed here: it lies where it lies.
+    found[2] = found[2]._replace(both=found[2].both[[STRAYS_S.index(0.0)]])
+    likes = _likes(found, True)
+    two, power = np.where(t < at_s, likes[0], likes[1]), np.abs(stem) ** 2
+    within, plain = ~before & ~after, before | after
+    usual = np.sum(two[plain]) / (np.sum(power[plain]) + 1e-30)
+    return float(np.sum((two - likes[2])[within]) / (usual * np.sum(power[within]) + 1e-30))
+
+
+def _one_cut(like, stem, t, at, event, plain):
+    """Whether the two sides, changed over at one instant, explain the music within the event up to a slip's own length."""
+    within = (t > event.first_s) & (t < event.last_s) & (np.abs(t - t[at]) > SLIP_S)
+    power = np.abs(stem) ** 2
+    usual = np.sum(like[plain]) / (np.sum(power[plain]) + 1e-30)
+    return bool(np.sum(like[within]) >= 0.7 * usual * np.sum(power[within]))
 
 
 def _crossing(sides, event):
@@ -250,21 +282,48 @@ def counts(event):
     return event.wide or abs(event.by_us) > 0.3 * LEAST_US or abs(event.speed_ppm) > 0.5 * SPEED_PPM
 
 
-def _side(finder, stem, t, side, own):
-    """(how much later the return lies than this side's map says, likeness at each sample) judged where only this side holds."""
+class _Side(NamedTuple):
+    """What a side's map makes of the music: the return lies `move` (s) later than it says; both: stem times the conjugate of
+    the return (moves tried, samples); total: its sum where only this side holds."""
 
+    move: float
+    both: np.ndarray
+    total: complex
+
+
+def _side(finder, stem, t, side, own, *, exact):
+    """A _Side, judged where only this side holds (own); exact: its map is right there, and may stray a little beyond."""
     if np.count_nonzero(own) < 400:
-        return 0.0, np.zeros(t.size)
-    best = (0.0, 0.0, np.zeros(t.size))
+        return _Side(0.0, np.zeros((1, t.size)), 0.0)
     places = side(t)
-    for move in np.arange(-24, 25) * DATE_OFF_S / 24:
+
+    def tried(move):
         back = _analytic(convolved(finder.back.at(places + move), finder.shape))
-        both = stem * np.conj(back)
+        return stem * np.conj(back), np.sum(np.abs(back[own]) ** 2)
+
+    if exact:
+        both = np.array([tried(move)[0] for move in STRAYS_S])
+        return _Side(0.0, both, np.sum(both[STRAYS_S.index(0.0), own]))
+    best, found = -1.0, None
+    for move in np.arange(-24, 25) * DATE_OFF_S / 24:
+        both, energy = tried(move)
         total = np.sum(both[own])
-        norm = np.abs(total) / np.sqrt(np.sum(np.abs(stem[own]) ** 2) * np.sum(np.abs(back[own]) ** 2) + 1e-30)
-        if norm > best[0]:
-            best = (norm, float(move), np.real(both * np.conj(total) / (np.abs(total) + 1e-30)))
-    return best[1], best[2]
+        if (norm := np.abs(total) / np.sqrt(energy + 1e-30)) > best:
+            best, found = norm, _Side(float(move), both[None], total)
+    return found
+
+
+def _likes(found, exact):
+    """Likeness at each sample by each side. Of exact ones, one that is nearly silent takes the others' phase, and each takes the
+    best of what was tried within LIKE_S."""
+    from scipy.ndimage import uniform_filter1d
+
+    total = np.array([one.total for one in found])
+    total = total + 0.1 * total.sum() if exact else total
+    turned = [np.real(one.both * np.conj(own) / (np.abs(own) + 1e-30)) for one, own in zip(found, total, strict=True)]
+    if not exact:
+        return [one[0] for one in turned]
+    return [uniform_filter1d(one, int(LIKE_S * acquire.RATE_HZ), axis=1).max(axis=0) for one in turned]
 
 
 def _analytic(samples):
@@ -276,9 +335,8 @@ def _analytic(samples):
     return fft.ifft(spectrum)
 
 
-def _sharp(likes, stem, at, plain):
+def _sharp(like, stem, at, plain):
     """Whether the music is as well explained right at the change as away from it: a cut, not a slip. None where there is none."""
-    like = np.where(np.arange(stem.size) < at, likes[0], likes[1])
     power = np.abs(stem) ** 2
     near = np.abs(np.arange(stem.size) - at) < 0.03 * acquire.RATE_HZ
     if np.mean(power[near]) < 0.02 * np.mean(power[plain]):

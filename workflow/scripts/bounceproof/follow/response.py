@@ -202,6 +202,15 @@ class Anchor:
                 break
         return tau, sign
 
+    def dispersion(self, theta):
+        """How far (working samples, rms) the delays of the reference's frequencies lie from its own, weighted as a matched
+        filter weighs them."""
+        tau, sign = self.delay(theta, within=2)
+        turned = sign * spectrum(theta, self.SIZE) * np.exp(1j * self.omega * tau) * self.power
+        size = np.abs(turned)
+        bend = np.sum(size * self.omega**2)
+        return float(np.sqrt(np.sum(size * np.angle(turned) ** 2) / bend)) if bend > 0 else 0.0
+
     def gain(self, theta):
         """The response's gain at the anchor's matched-filter instant (positive)."""
         tau, _ = self.delay(theta, within=2)

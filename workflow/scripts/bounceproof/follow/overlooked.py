@@ -1,0 +1,108 @@
+"""Jumps that only a followed map shows: too small for the coarse path, or taken for more than they are.
+
+Conventions: as in `jumps`; maps in us about the estimate's line, per bin. Where loud music is hardly explained by a map that
+serves on both sides, two maps, each made of what one side alone says and carried on by the learned speed process, are tried
+against it, changed over at one instant. The same tells whether a stretch that the coarse path gave up was a mere slip.
+"""
+
+from typing import NamedTuple
+
+import numpy as np
+
+from . import jumps, learn, smoother
+from .material import BIN_S, bin_times
+
+# What is explained is looked at over so many bins.
+SEEN_BINS = 32
+# Where less than the one share of the usual one is explained, out to where more than the other is and so many bins beyond.
+POOR_SHARE, WELL_SHARE, EDGE_BINS = 0.25, 0.6, 40
+# So many bins on both sides tell; so many stretches at most are looked at, none longer than that.
+ROOM_BINS, MOST_STRETCHES, LONGEST_BINS = 2000, 12, 1000
+# Two maps have to explain so much more (share of the usual), and lie so far apart.
+LEAST_GAINED, LEAST_US = 0.3, 500.0
+
+
+class Suspect(NamedTuple):
+    """A stretch of bins first .. last, and the wide event that it is so far (or None)."""
+
+    event: object
+    first: int
+    last: int
+
+
+def overlooked(finder, found, events, base_us, loud):
+    """(events, map about the line) with what was overlooked, or None where that is nothing.
+
+    found: an Estimate; events: known so far; base_us: the slow course it was made about; loud: bins (bool) with music that
+    cannot be missed.
+    """
+    t, kept, x_us = bin_times(found.x_us.size), list(events), found.x_us.copy()
+    wide = [Suspect(one, *_bins_of(one, t)) for one in events if one.wide and abs(one.by_us) < jumps.MOST_SLIP_US]
+    for suspect in [*wide, *_unexplained(loud, _share(found))]:
+        others = [one for one in kept if one is not suspect.event]
+        if any(one.first_s - jumps.DATE_S < t[suspect.last] and one.last_s + jumps.DATE_S > t[suspect.first] for one in others):
+            continue
+        event, near, maps = _as_one_cut(finder, found, suspect, others, base_us, t)
+        if event is None:
+            continue
+        kept = [*others, event]
+        within = slice(suspect.first - near.start, suspect.last - near.start)
+        x_us[suspect.first : suspect.last] = np.where(t[near] < event.middle_s, *maps)[within]
+    return None if kept == list(events) else (sorted(kept, key=lambda one: one.first_s), x_us)
+
+
+def _as_one_cut(finder, found, suspect, others, base_us, t):
+    """(event, bins about it, maps of its two sides) if two maps, changed over at one instant, explain the stretch; event None
+    if they do not."""
+    known = np.searchsorted(t, [one.middle_s for one in others])
+    near = slice(
+        max([0, suspect.first - ROOM_BINS, *known[known < suspect.first]]),
+        min([t.size, suspect.last + ROOM_BINS, *known[known > suspect.last]]),
+    )
+    here = t[near]
+    counts = here < t[suspect.first], here > t[suspect.last]
+    if not all(np.any(found.info[near][side] > 0) for side in counts):
+        return None, near, None
+    maps = [_alone(found, near, side, base_us) for side in counts]
+
+    def absolute(x_us):
+        return lambda at: found.line[0] + found.line[1] * at + 1e-6 * np.interp(at, here, x_us)
+
+    sides, stretch = [absolute(one) for one in maps], jumps.Event(t[suspect.first], t[suspect.last], 0.0, 0.0, wide=True)
+    event = jumps.dated(finder, sides, stretch, exact=True)
+    right = not event.wide and abs(event.by_us) > LEAST_US
+    if right and suspect.event is None:
+        right = jumps.gained(finder, sides, absolute(found.x_us[near]), stretch, event.middle_s) > LEAST_GAINED
+    return event if right else None, near, maps
+
+
+def _alone(found, near, counts, base_us):
+    """The map in a slice of bins by what those that count (bool) say alone, carried on by the learned speed process."""
+    z_us, info = (found.z_us - base_us)[near], np.where(counts, found.info[near], 0.0)
+    middle_us = np.average(z_us, weights=info)
+    steps = learn.start_steps(found.model, BIN_S)
+    return smoother.smooth(z_us - middle_us, info, steps).mean_us + middle_us + (base_us + np.zeros(found.x_us.size))[near]
+
+
+def _share(found):
+    """Share of the music's energy about each bin that the map explains."""
+    from scipy.ndimage import uniform_filter1d
+
+    explained, left_over = (uniform_filter1d(one, SEEN_BINS) for one in (found.explained, found.left_over))
+    return explained / np.maximum(explained + left_over, 1e-30)
+
+
+def _bins_of(event, t):
+    first, last = np.searchsorted(t, [event.first_s, event.last_s])
+    return max(1, first - EDGE_BINS), min(last + EDGE_BINS, t.size - 2)
+
+
+def _unexplained(loud, share):
+    """The stretches (Suspect) of loud music of which hardly anything is explained, the longest first."""
+    usual = np.median(share[loud]) if loud.any() else 0.0
+    poor, well = np.flatnonzero(loud & (share < POOR_SHARE * usual)), np.flatnonzero(loud & (share > WELL_SHARE * usual))
+    place = np.searchsorted(well, poor)
+    place = np.unique(place[(place > 0) & (place < well.size)])
+    stretches = [Suspect(None, max(1, int(well[k - 1]) - EDGE_BINS), min(int(well[k]) + EDGE_BINS, loud.size - 2)) for k in place]
+    short = [one for one in stretches if one.last - one.first < LONGEST_BINS]
+    return sorted(short, key=lambda one: one.first - one.last)[:MOST_STRETCHES]
