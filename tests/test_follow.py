@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from bounceproof.follow import acquire
 from bounceproof.follow.smoother import gains, log_likelihood, smooth, smooth_columns
 from bounceproof.follow.speed import Line, Noise, SpeedModel, discretise
 
@@ -55,3 +56,19 @@ def test_columns_are_smoothed_like_single_measurements(case):
     columns = smooth_columns((info * z)[:, None] * np.array([1.0, -2.0]), info, gains(info, steps), steps)
     alone = smooth(z, info, steps).mean_us
     np.testing.assert_allclose(columns, alone[:, None] * np.array([1.0, -2.0]), atol=1e-9)
+
+
+def test_of_two_paths_that_agree_everywhere_the_one_without_leaps_is_kept_on_each_side():
+    """A drum that repeats, a tape stopped in its middle: each path is right up to the stop from its own end."""
+    count, stop, random = 400, 180, np.random.default_rng(5)
+    sent_s = (np.arange(count) * acquire.HOP + acquire.WINDOW / 2) / acquire.RATE_HZ
+    true_s = sent_s + np.where(np.arange(count) < stop, 0.5, 1.7)
+    # In the wrong bar each hit lies some ms off where the right one would.
+    early, late = np.arange(count) < stop - 4, np.arange(count) >= stop + 4
+    wander_s = np.repeat(random.normal(0, 0.005, count // 8), 8)
+    score, heard = np.full(count, 8.0), np.ones(count, bool)
+    onward = acquire.Path(sent_s, true_s + np.where(late, 2.0 + wander_s, 0.0), score, heard)
+    backward = acquire.Path(sent_s, true_s + np.where(early, -1.0 + wander_s, 0.0), score, heard)
+    joined = acquire.from_both_ends(onward, backward, acquire.Search())
+    wrong = np.abs(joined.return_s - true_s) > 1e-9
+    assert np.count_nonzero(wrong) == 0

@@ -30,6 +30,8 @@ _JUMP_WORDS = {
 }
 # How sure a click's own speed is: below this difference (fraction) the mean through both clicks is better.
 _CLICK_SPEED = 0.006
+# So long beside a click its own speed is taken for the tape's.
+_BESIDE_S = 2.0
 
 
 class FollowedReturn(NamedTuple):
@@ -100,7 +102,7 @@ def _followed_at(laying, placed, straight):
             sent,
             back,
             straight and first_guess(straight, placed, laying.facts),
-            surest_s=0.0 if placed.start or not placed.end else laying.facts["end_click_sample"] / rate_hz,
+            surest_s=_surest_s(placed, laying.facts),
             click_spans=click_spans(laying.facts),
             polarity=placed.polarity,
             speed_search_percent=laying.settings["speed_search_percent"] if factor == placed.factor else _FACTOR_SEARCH_PERCENT,
@@ -177,21 +179,27 @@ def _lost_inside(spans_s, seconds):
     return [(a, b) for a, b in zip(edges[::2], edges[1::2], strict=True) if b - a > 0.5]
 
 
+def _surest_s(placed, facts):
+    """The sent times of the clicks that were found, the start's first; the capture's start where there are none."""
+    end_s = facts["end_click_sample"] / facts["sample_rate_hz"]
+    return (*((0.0,) if placed.start or not placed.end else ()), *((end_s,) if placed.end else ()))
+
+
 def first_guess(straight, placed, facts):
-    """The map through the clicks, starting at the speed that the start click itself shows where the mean is another."""
+    """The map through the clicks, beside each at the speed that it shows itself where the mean is another."""
     from bounceproof.timemap import TimeMap
 
-    straight = slowed(straight, placed.factor)
-    if not placed.start:
+    straight, rate_hz = slowed(straight, placed.factor), facts["sample_rate_hz"]
+    clicks = [(hit, facts[f"{end}_click_sample"] / rate_hz) for end, hit in (("start", placed.start), ("end", placed.end)) if hit]
+    speeds = [hit.speed_ratio / placed.factor for hit, _ in clicks]
+    if len(clicks) < 2 or all(abs(speed / straight.mean_speed_ratio - 1) < _CLICK_SPEED for speed in speeds):
         return straight
-    speed = placed.start.speed_ratio / placed.factor
-    if abs(speed / straight.mean_speed_ratio - 1) < _CLICK_SPEED:
+    (start_s, there_s), (end_s, back_s) = ((at_s, hit.instant_s * placed.factor) for hit, at_s in clicks)
+    if end_s - start_s < 2 * _BESIDE_S or there_s + _BESIDE_S / speeds[0] > back_s - _BESIDE_S / speeds[1]:
         return straight
-    start_s, there_s = facts["start_click_sample"] / facts["sample_rate_hz"], placed.start.instant_s * placed.factor
-    end_s = max(facts["duration_s"], start_s + 4.0)
-    knots_s = [0.0, start_s + 2.0, end_s]
-    back_s = [there_s - start_s / speed, there_s + 2.0 / speed]
-    return TimeMap(knots_s, [*back_s, max(float(straight.at(end_s)), back_s[1] + 0.2)], 0.0)
+    beside = ((start_s, there_s, speeds[0]), (end_s, back_s, speeds[1]))
+    knots = [(at_s + by_s, lies_s + by_s / speed) for at_s, lies_s, speed in beside for by_s in (-_BESIDE_S, _BESIDE_S)]
+    return TimeMap(*zip(*knots, strict=True), 0.0)
 
 
 def click_spans(facts):

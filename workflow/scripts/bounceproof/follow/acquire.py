@@ -31,6 +31,8 @@ ALIKE = 0.8
 LOW_HZ, ENOUGH_ABOVE = (60.0, 160.0), 0.3
 # Chunks in a row for which music that was lost is sought at other speeds and far away.
 LEAPS, LEAST_LOUD = 5, 6
+# The usual speed is that of so many windows.
+USUAL_WINDOWS = 47
 # Two neighbours whose places differ by more than this (share of the time between, and s) lie on two sides of a jump.
 BREAK_SPEED, BREAK_S = 0.05, 0.003
 
@@ -286,6 +288,29 @@ def _best_tube(finder, windows, a, b, search, carried, stiffness, heard, *, usua
         leaps = [tube(search.far_s, 1 / factor - 1, 0.5 * search.far_s) for factor in search.factors]
         found += [one for one in leaps if one.agreed]
     return max(found, key=lambda one: one.worth, default=narrow)
+
+
+def from_both_ends(path, other, search):
+    """The Path that follows `path` up to one window and `other`, which came from the far end, from there on.
+
+    Where music repeats both agree with it everywhere, but only the true place does so without leaps: the prices of those count.
+    """
+    gained = [np.where(one.heard, np.clip(one.score, 0.0, 20.0), 0.0) - _leaps(one, search) for one in (path, other)]
+    ahead = np.concatenate(([0.0], np.cumsum(gained[0] - gained[1])))
+    best = np.flatnonzero(ahead > ahead.max() - 1.0)
+    # In a rest every window is as good; the middle one is taken.
+    at = int(best[best.size // 2])
+    return Path(*(np.concatenate((one[:at], two[at:])) for one, two in zip(path, other, strict=True)))
+
+
+def _leaps(path, search):
+    """What each window's change of place costs, beyond the speed that is usual about it."""
+    from scipy.ndimage import median_filter
+
+    step_s = HOP / RATE_HZ
+    speed = np.diff(path.return_s, prepend=path.return_s[0] - step_s) / step_s
+    away = (speed - median_filter(speed, USUAL_WINDOWS, mode="nearest")) / search.speed_sd
+    return np.minimum(0.5 * away**2, JUMP_PRICE)
 
 
 def refined(finder, a, b, search, path, bend, *, half_width_s=0.02):

@@ -23,6 +23,8 @@ LEAST_SHARE = 0.15
 PATH_SD_US = 300.0
 # Less than this in sight of the music is not enough to know it by.
 LEAST_HEARD_S = 2.0
+# A path that leaps by more than this from one window to the next may have landed in the wrong bar.
+LEAP_S = 0.03
 # A path whose speed leaves its line's by more than this (fraction) is found once more along itself.
 STRAY = 0.004
 # A capture in more pieces than this has lost too much to be laid.
@@ -55,22 +57,28 @@ def follow(sent, capture, rate_hz, guess=None, *, capture_rate_hz=None, **option
     return follow_prepared(Sent(sent, rate_hz), Return(capture, capture_rate_hz or rate_hz), guess, **options)
 
 
-def follow_prepared(heard, back, guess=None, *, surest_s=0.0, click_spans=(), polarity=None, speed_search_percent=12.0):
+def follow_prepared(heard, back, guess=None, *, surest_s=(0.0,), click_spans=(), polarity=None, speed_search_percent=12.0):
     """As `follow`, for signals that are prepared: heard (Sent) and back (Return) hold all that is needed of them.
 
     guess: TimeMap from sent time to return time, such as the straight line through two clicks, or None: found from the music.
-    surest_s: the sent time about which the guess is surest, from where the music is followed to both ends.
+    surest_s: the sent times about which the guess is surest: from the first the music is followed to both ends; where that
+    leaps, from the others too.
     click_spans: (first, last, reference) of each click, in samples of what was sent; polarity: theirs in the return, 1 or -1,
     where it is known.
     """
     finder = acquire.Finder(heard, back)
-    line, start_s, reason = _first_line(finder, guess, surest_s, speed_search_percent / 100)
+    line, start_s, reason = _first_line(finder, guess, surest_s[0], speed_search_percent / 100)
     if line is None:
         ambiguous = reason == AMBIGUOUS
         return Followed(None, reason=reason, ambiguous=ambiguous, missing=search.missing_share(finder))
     if guess is None:
         line = _straightened(finder, line, start_s)
     path = acquire.find_path(finder, *line, acquire.Search(), start_s=start_s)
+    for at_s in surest_s[1:] if guess is not None else ():
+        if _leaps(path):
+            far, far_s = _line_near(guess, at_s)
+            other = acquire.find_path(finder, *far, acquire.Search(), start_s=far_s)
+            path = acquire.from_both_ends(path, other, acquire.Search())
     course = _course(finder, path, line, heard)
     if len(course.events) > MOST_EVENTS_PER_S * heard.seconds:
         return Followed(
@@ -82,18 +90,15 @@ def follow_prepared(heard, back, guess=None, *, surest_s=0.0, click_spans=(), po
         return Followed(None, reason=NOT_FOUND)
     spans = [(int(span[0] * WORK_HZ / heard.rate_hz), int(span[1] * WORK_HZ / heard.rate_hz) + 1) for span in click_spans]
     anchor, anchored_by = make_anchor(heard, spans)
-    within = _masked(back, line, course)
 
     def estimated(course):
         return estimate.estimate(
-            heard, within, line, course.x_us, anchor, click_spans=spans, polarity=polarity,
+            heard, _masked(back, line, course), line, course.x_us, anchor, click_spans=spans, polarity=polarity,
             extra=jumps.extra(course.events, heard.bins), base_us=course.base_us,
         )  # fmt: skip
 
     found = estimated(course)
-    t = bin_times(heard.bins)
-    loud = _loud(t, finder, down=3e-3) & ~course.lost & ~course.odd & _beside(t, spans)
-    if more := overlooked(finder, found, course.events, course.base_us, loud):
+    if more := overlooked(finder, found, course.events, course.base_us, _telling_power(finder, course, spans)):
         events, x_us = more
         course = course._replace(events=events, x_us=x_us)
         found = estimated(course)
@@ -102,9 +107,10 @@ def follow_prepared(heard, back, guess=None, *, surest_s=0.0, click_spans=(), po
 
 
 def _masked(back, line, course):
-    """The return without what must not have a say: stretches where the music is lost, parts at quite another speed."""
+    """The return without what must not have a say: stretches where the music is lost, parts at quite another speed, swoops."""
     u = estimate.knots(line, course.x_us)
-    return back.without([(u[a], u[b - 1]) for a, b in _runs(course.lost | course.odd)])
+    swoops = jumps.inside(bin_times(u.size), [event for event in course.events if event.wide])
+    return back.without([(u[a], u[b - 1]) for a, b in _runs(course.lost | course.odd | swoops)])
 
 
 def _runs(flags):
@@ -136,15 +142,26 @@ def _with_constant_doubt(found, anchor, anchored_by, clicks_heard):
 def _first_line(finder, guess, surest_s, speed_search):
     """(line, sent time where it is surest, None), or (None, 0, why there is none)."""
     if guess is not None:
-        t = max(surest_s - 1.0, 0.0)
-        b = float(guess.at(t + 1.0) - guess.at(t))
-        return (float(guess.at(t)) - b * t, b), t, None
+        return *_line_near(guess, surest_s), None
     found = search.search_line(finder, speed_search=speed_search)
     if found is None or found.share < LEAST_SHARE:
         return None, 0.0, NOT_FOUND
     if found.rival > 0.9:
         return None, 0.0, AMBIGUOUS
     return found.line, found.start_s, None
+
+
+def _leaps(path):
+    """Whether the path leaps anywhere."""
+    steps_s = np.diff(path.return_s)
+    return bool(np.any(np.abs(steps_s - np.median(steps_s)) > LEAP_S))
+
+
+def _line_near(guess, surest_s):
+    """((a, b) of the guess about a sent time, the sent time to start from)."""
+    t = max(surest_s - 1.0, 0.0)
+    b = float(guess.at(t + 1.0) - guess.at(t))
+    return (float(guess.at(t)) - b * t, b), t
 
 
 def _straightened(finder, line, start_s):
@@ -411,10 +428,20 @@ def _usual_share(t, found, finder, known):
     return float(np.median(share[enough])) if enough.any() else 0.0
 
 
+def _telling_power(finder, course, clicks):
+    """The music's power in each bin; 0 where it is soft or lost, and at the clicks."""
+    t = bin_times(course.x_us.size)
+    told = _loud(t, finder, down=3e-3) & ~course.lost & ~course.odd & _beside(t, clicks)
+    return np.where(told, finder.power[_window_of(t, finder)], 0.0)
+
+
+def _window_of(t, finder):
+    return np.clip((t * acquire.RATE_HZ / acquire.HOP).astype(int), 0, finder.power.size - 1)
+
+
 def _loud(t, finder, *, down=1e-2):
     """Which bins (bool) hold music that cannot be missed: within `down` of the loudest's power."""
-    place = np.clip((t * acquire.RATE_HZ / acquire.HOP).astype(int), 0, finder.power.size - 1)
-    return finder.loud(place, down=down)
+    return finder.loud(_window_of(t, finder), down=down)
 
 
 def _came_back(found, loud):

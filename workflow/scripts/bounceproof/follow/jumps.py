@@ -229,6 +229,9 @@ def dated(finder, sides, event, *, exact=False):
     if event.wide and (abs(by) > MOST_SLIP_US or not _one_cut(like, stem, t, at, event, plain)):
         return event
     sharp = _sharp(like, stem, at, plain)
+    if by > MOST_SLIP_US and not sharp:
+        # The tape stood still: it ran down and up again, for longer than a slip, whether music tells of it or not.
+        return event._replace(wide=True)
     if exact and sharp:
         # Where each side may stray a little, a short slip looks sharp too.
         sharp = None

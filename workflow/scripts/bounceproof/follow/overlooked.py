@@ -17,7 +17,7 @@ SEEN_BINS = 32
 # Where less than the one share of the usual one is explained, out to where more than the other is and so many bins beyond.
 POOR_SHARE, WELL_SHARE, EDGE_BINS = 0.25, 0.6, 40
 # So many bins on both sides tell; so many stretches at most are looked at, none longer than that.
-ROOM_BINS, MOST_STRETCHES, LONGEST_BINS = 2000, 12, 1000
+ROOM_BINS, MOST_STRETCHES, LONGEST_BINS = 2000, 4, 750
 # Two maps have to explain so much more (share of the usual), and lie so far apart.
 LEAST_GAINED, LEAST_US = 0.3, 500.0
 
@@ -30,15 +30,15 @@ class Suspect(NamedTuple):
     last: int
 
 
-def overlooked(finder, found, events, base_us, loud):
+def overlooked(finder, found, events, base_us, power):
     """(events, map about the line) with what was overlooked, or None where that is nothing.
 
-    found: an Estimate; events: known so far; base_us: the slow course it was made about; loud: bins (bool) with music that
-    cannot be missed.
+    found: an Estimate; events: known so far; base_us: the slow course it was made about; power: of the music in each bin, 0
+    where it is too soft or is not to be looked at.
     """
     t, kept, x_us = bin_times(found.x_us.size), list(events), found.x_us.copy()
     wide = [Suspect(one, *_bins_of(one, t)) for one in events if one.wide and abs(one.by_us) < jumps.MOST_SLIP_US]
-    for suspect in [*wide, *_unexplained(loud, _share(found))]:
+    for suspect in [*wide, *_unexplained(power, _share(found))]:
         others = [one for one in kept if one is not suspect.event]
         if any(one.first_s - jumps.DATE_S < t[suspect.last] and one.last_s + jumps.DATE_S > t[suspect.first] for one in others):
             continue
@@ -97,12 +97,14 @@ def _bins_of(event, t):
     return max(1, first - EDGE_BINS), min(last + EDGE_BINS, t.size - 2)
 
 
-def _unexplained(loud, share):
-    """The stretches (Suspect) of loud music of which hardly anything is explained, the longest first."""
+def _unexplained(power, share):
+    """The stretches (Suspect) of music of which hardly anything is explained, the loudest first."""
+    loud = power > 0
     usual = np.median(share[loud]) if loud.any() else 0.0
-    poor, well = np.flatnonzero(loud & (share < POOR_SHARE * usual)), np.flatnonzero(loud & (share > WELL_SHARE * usual))
-    place = np.searchsorted(well, poor)
+    missed, well = loud & (share < POOR_SHARE * usual), np.flatnonzero(loud & (share > WELL_SHARE * usual))
+    place = np.searchsorted(well, np.flatnonzero(missed))
     place = np.unique(place[(place > 0) & (place < well.size)])
     stretches = [Suspect(None, max(1, int(well[k - 1]) - EDGE_BINS), min(int(well[k]) + EDGE_BINS, loud.size - 2)) for k in place]
     short = [one for one in stretches if one.last - one.first < LONGEST_BINS]
-    return sorted(short, key=lambda one: one.first - one.last)[:MOST_STRETCHES]
+    energy = np.concatenate(([0.0], np.cumsum(power * missed)))
+    return sorted(short, key=lambda one: energy[one.first] - energy[one.last])[:MOST_STRETCHES]
