@@ -7,11 +7,13 @@ from typing import NamedTuple
 
 import numpy as np
 
-from . import constant, doubt, joint, learn, response, settle, slips, smoother, sweep
-from .material import BIN, BIN_S, bin_times
+from . import constant, doubt, joint, learn, response, riding, settle, slips, smoother, sweep
+from .material import BIN, BIN_S, HOP, bin_times
 
 # Settled once; again where that moved the map by more than this, which the response was not made for.
 SETTLING, SETTLED_US = 3, 250.0
+# A coarse map that the steps move by more than this (rms) was too rough to tell the constant by.
+ROUGH_US = 60.0
 START_SD_US = (200.0, 500.0)
 CLICK_SD_US = 40.0
 # Steps before the response is solved jointly: at least until the speed process is learned twice, at most so many.
@@ -21,6 +23,8 @@ MOST_STEPS = 7
 SETTLED_SHARE = 0.4
 # Before the joint steps, which do the rest, larger moves will do.
 NEARLY_SETTLED = 3.0
+# A map that has moved by more than this, counted so, since the speed process was learned from it has outgrown that.
+OUTGROWN = 6.0
 # Of a joint step's change of the response this share is taken: its constant overshoots where whitening and response differ most.
 JOINT_SHARE = 0.75
 # Joint steps: at least two, then until the map and its constant stand still.
@@ -82,6 +86,14 @@ def estimate(
         watch("settled", x_us, np.ones(x_us.size), model)
         if np.std(correction) < SETTLED_US:
             break
+    plain, ride = sent, riding.first(sent, back, knots(line, x_us))
+    if ride is not None:
+        sent = plain.ridden(ride)
+        for _ in range(2):
+            theta = response.solve(first_normal(sent, back, knots(line, x_us)))
+            correction, sd_us = settle.settle(sent, back, knots(line, x_us), theta)
+            x_us = x_us + correction
+            watch("ridden", x_us, np.ones(x_us.size), model)
     x_us, theta, within, clicks = _first_constant(sent, back, line, x_us, anchor, click_spans, polarity)
     distrust, replayed = np.clip(2 * sd_us, *START_SD_US), 0.5
     sure = np.zeros(x_us.size, dtype=bool)
@@ -89,26 +101,53 @@ def estimate(
         # Found by matched filter, seconds of silence away from the music: the music's doubt is not theirs.
         sure[max(0, click.span[0] // BIN - 8) : click.span[1] // BIN + 8] = True
     distrust[sure] = CLICK_SD_US
+    roaming, outgrown, rough, rough_us = None, False, False, x_us
     for k in range(MOST_STEPS):
-        seen = sweep.look(sent, back, knots(line, x_us), theta, replayed=replayed, attenuate_us=distrust, want_response=True)
+        seen = sweep.look(
+            sent,
+            back,
+            knots(line, x_us),
+            theta,
+            replayed=replayed,
+            attenuate_us=distrust,
+            want_response=True,
+            want_gain=ride is not None,
+        )
         replayed = seen.replayed
         z = measured(x_us, seen)
-        if k in LEARN_AT:
+        if k in LEARN_AT or outgrown:
             told = learn.Evidence(z - base_us, seen.info, BIN_S, extra=extra)
             # The machine's lines are looked for once the map is good enough to show them.
-            model = learn.learn(told, model, lines=k == LEARN_AT[-1])
+            roaming = roaming if k else learn.learn(told, model, lines=False)
+            model = learn.learn(told, roaming) if k else roaming
         smoothed = _smoothed(z, seen.info, model, extra, base_us)
+        if k in LEARN_AT or outgrown:
+            learned_us = smoothed.mean_us
+        if k == LEARN_AT[-1]:
+            rough = np.std(smoothed.mean_us - rough_us) > ROUGH_US
         step = smoothed.mean_us - x_us
         distrust = np.sqrt(4 * smoothed.variance + step**2)
         x_us, slipped = smoothed.mean_us, False
         if k >= LEARN_AT[-1]:
-            x_us, distrust, slipped = _without_slips(x_us, z, seen.info, model, distrust, extra, base_us, sure)
+            there = There(sent, back, line, theta, replayed, seen)
+            x_us, distrust, slipped = _without_slips(x_us, z, model, distrust, extra, base_us, sure, there, ask=k > LEARN_AT[-1])
         theta = response.reshaped(response.solve(seen.normal), seen.normal, gain=seen.gain)
         x_us, theta = anchored(x_us, theta, seen.normal, anchor, line, within=within)
+        if ride is not None:
+            ride = riding.refined(ride, seen)
+            sent = plain.ridden(ride)
         watch(k, x_us, smoothed.variance, model)
+        outgrown = k >= LEARN_AT[-1] and not _settled(x_us - learned_us, smoothed.variance, seen.info, OUTGROWN)
         if k >= LEARN_AT[-1] and not slipped and _settled(step, smoothed.variance, seen.info, NEARLY_SETTLED):
-            break
-    return _finish(sent, back, line, x_us, theta, replayed, anchor, model, extra, base_us, sure, watch)
+            if not rough:
+                if not outgrown:
+                    break
+            elif clicks:
+                # From so rough a map the constant could be several cycles off: decided again, now that it is fine.
+                x_us, theta, within, clicks = _first_constant(sent, back, line, x_us, anchor, click_spans, polarity)
+                watch("constant again", x_us, smoothed.variance, model)
+                rough = False
+    return _finish(sent, back, line, x_us, theta, replayed, anchor, model, extra, base_us, sure, watch, plain, ride)
 
 
 def _plain_copy(sent, back, line):
@@ -131,9 +170,44 @@ def _smoothed(z, info, model, extra, base_us):
     return smoothed._replace(mean_us=smoothed.mean_us + base_us)
 
 
-def _without_slips(x_us, z, info, model, distrust, extra, base_us, sure):
+class There(NamedTuple):
+    """What a look at the music in other places takes, and the Pass there is."""
+
+    sent: object
+    back: object
+    line: tuple
+    theta: np.ndarray
+    replayed: float
+    seen: object
+
+
+def _expected(x_us, z, model, extra, base_us, sure, there, *, ask):
+    """The suspects of a slip and where the rest expects them (Rest, about base_us), or None.
+
+    ask: without those that the music vouches for, which it can once the rest is known well.
+    """
+    rest = slips.expected(x_us - base_us, z - base_us, there.seen.info, model, extra=extra, sure=sure)
+    if rest is None or not ask:
+        return rest
+    touched = np.zeros(there.sent.samples.size // HOP, np.float32)
+    touched[np.flatnonzero(rest.suspect) * BIN // HOP] = 1
+    touched = np.convolve(touched, np.ones(5, np.float32), mode="same")
+    elsewhere = sweep.look(
+        there.sent,
+        there.back,
+        knots(there.line, slips.put_back(x_us - base_us, rest) + base_us),
+        there.theta,
+        replayed=there.replayed,
+        keep=np.minimum(touched, 1),
+    )
+    lost = slips.evidence(there.seen) - slips.evidence(elsewhere)
+    suspect = slips.not_vouched(rest.suspect, lost)
+    return rest._replace(suspect=suspect) if suspect.any() else None
+
+
+def _without_slips(x_us, z, model, distrust, extra, base_us, sure, there, *, ask):
     """Stretches on the wrong cycle put back where the rest expects them: (x_us, distrust, whether there were any)."""
-    rest = slips.expected(x_us - base_us, z - base_us, info, model, extra=extra, sure=sure)
+    rest = _expected(x_us, z, model, extra, base_us, sure, there, ask=ask)
     if rest is None:
         return x_us, distrust, False
     wide = np.minimum(2 * rest.sd_us, START_SD_US[1])
@@ -157,11 +231,14 @@ def _first_constant(sent, back, line, x_us, anchor, click_spans, polarity):
     return *anchored(x_us, response.solve(normal), normal, anchor, line, within=3), 2, clicks
 
 
-def _finish(sent, back, line, x_us, theta, replayed, anchor, model, extra, base_us, sure, watch):
+def _finish(sent, back, line, x_us, theta, replayed, anchor, model, extra, base_us, sure, watch, plain=None, ride=None):
     pool = pool_for(x_us.size)
     for k in range(JOINT_STEPS):
-        seen = sweep.look(sent, back, knots(line, x_us), theta, replayed=replayed, pool=pool)
+        seen = sweep.look(sent, back, knots(line, x_us), theta, replayed=replayed, pool=pool, want_gain=ride is not None)
         replayed = seen.replayed
+        if ride is not None:
+            ride = riding.refined(ride, seen)
+            sent = plain.ridden(ride)
         z = measured(x_us, seen)
         model = model or learn.learn(learn.Evidence(z - base_us, seen.info, BIN_S, extra=extra), learn.UNKNOWN)
         smoothed = _smoothed(z, seen.info, model, extra, base_us)
@@ -177,9 +254,9 @@ def _finish(sent, back, line, x_us, theta, replayed, anchor, model, extra, base_
         still = np.sqrt(max(CONSTANT_STILL**2 * both.offset_variance, MAP_STILL**2 * spread))
         if k > 0 and abs(moved) < still and _settled(x_us - before, smoothed.variance + added, seen.info):
             break
-    info = np.where(
-        slips.suspects(smoothed.mean_us - base_us, z - base_us, seen.info, model, extra=extra, sure=sure), 0.0, seen.info
-    )
+    there = There(sent, back, line, theta, replayed, seen)
+    rest = _expected(smoothed.mean_us, z, model, extra, base_us, sure, there, ask=True)
+    info = seen.info if rest is None else np.where(rest.suspect, 0.0, seen.info)
     if np.any(info != seen.info):
         smoothed = _smoothed(z, info, model, extra, base_us)
     checked = doubt.doubt(z, smoothed.mean_us, info, smoothed.variance)

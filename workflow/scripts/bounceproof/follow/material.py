@@ -20,6 +20,8 @@ BIN_S = BIN / WORK_HZ
 HOP = 256
 BLOCK = 1 << 18
 MARGIN = 1 << 13
+# Samples held at a signal's extreme that make it clipped there, and how often that has to happen.
+HELD, LEAST_HELD = 3, 6
 
 
 class Sent:
@@ -37,6 +39,13 @@ class Sent:
         """Samples first .. last - 1, with silence outside."""
         return padded(self.samples, first, last)
 
+    def ridden(self, log_gain):
+        """The same with a gain (natural logarithm, per bin) through time."""
+        other = copy(self)
+        gain = np.exp(np.interp(np.arange(self.samples.size), (np.arange(self.bins) + 0.5) * BIN - 0.5, log_gain))
+        other.samples, other._spectra = self.samples * gain.astype(np.float32), {}
+        return other
+
     def spectrum(self, first, last, size):
         """The rfft (complex64) of that block padded to `size`, kept: every pass needs it."""
         key = first, last, size
@@ -46,10 +55,14 @@ class Sent:
 
 
 class Return:
-    """The capture, free of its constant offset, ready to be read anywhere; `seconds` is its length, `power` its mean square."""
+    """The capture, free of its constant offset, ready to be read anywhere; `seconds` is its length, `power` its mean square.
+
+    clipped: (from, to) of each stretch held at the converter's ceiling, return s, in order: two arrays.
+    """
 
     def __init__(self, samples, rate_hz):
         self.seconds = len(samples) / rate_hz
+        self.clipped = _held(np.asarray(samples), rate_hz)
         at_work = to_rate(samples, rate_hz, WORK_HZ)
         at_work -= np.float32(at_work.mean(dtype=np.float64)) if at_work.size else np.float32(0)
         self.power = float(np.mean(at_work.astype(np.float64) ** 2)) if at_work.size else 0.0
@@ -71,11 +84,59 @@ class Return:
             other.coefficients[max(0, int(first_s * READ_HZ)) : max(0, int(last_s * READ_HZ))] = 0
         return other
 
+    def clipped_through(self, knots_u, first, last):
+        """Which of the samples `through` gives (bool) were clipped, or None if none was."""
+        begins, ends = self.clipped
+        if not begins.size:
+            return None
+        at = (np.arange(first, last) - 0.5 * (BIN - 1)) / BIN
+        u = np.interp(at, np.arange(knots_u.size), knots_u)
+        a, b = np.searchsorted(begins, u[-1]), np.searchsorted(ends, u[0])
+        if b >= a:
+            return None
+        out = np.zeros(u.size, bool)
+        for begin, end in zip(np.searchsorted(u, begins[b:a]), np.searchsorted(u, ends[b:a], side="right"), strict=True):
+            out[begin:end] = True
+        return out
+
     def through(self, knots_u, first, last):
         """The return through a map given at the bins' middles (s), for the working samples first .. last - 1."""
         out = np.zeros(last - first, np.float32)
         _read_through(self.coefficients, knots_u, float(READ_HZ), BIN, first, out)
         return out
+
+
+def _held(samples, rate_hz):
+    """(from, to) in seconds of each run of HELD samples or more at the highest or lowest value, where there are enough of them
+    to be a ceiling."""
+    if samples.size == 0 or not np.any(samples):
+        return np.zeros(0), np.zeros(0)
+    runs = np.sort(np.concatenate([_runs_at(samples, sign, _extreme(samples, sign)) for sign in (1, -1)]), axis=0)
+    if len(runs) < LEAST_HELD:
+        return np.zeros(0), np.zeros(0)
+    return (runs[:, 0] - 1) / rate_hz, (runs[:, 1] + 1) / rate_hz
+
+
+def _extreme(samples, sign):
+    return float(samples.max() if sign > 0 else samples.min())
+
+
+@njit(cache=True, nogil=True)
+def _runs_at(samples, sign, extreme):
+    """(first, last) of each run at the extreme, to one step of 16 bits."""
+    out = [(0, 0) for _ in range(0)]
+    length = 0
+    for k in range(samples.size + 1):
+        if k < samples.size and sign * samples[k] >= sign * extreme - 2.0**-15:
+            length += 1
+        else:
+            if length >= HELD:
+                out.append((k - length, k - 1))
+            length = 0
+    found = np.empty((len(out), 2))
+    for k in range(len(out)):
+        found[k, 0], found[k, 1] = out[k]
+    return found
 
 
 def to_rate(samples, from_hz, to_hz):

@@ -18,6 +18,8 @@ REACH_US = 1500.0
 LAG_US = 1e6 / (2 * WORK_HZ)
 JUMP_PRICE = 20.0
 LAG_SD_US = 45.0
+# Evidence (nats) that the best of some hundred lags reaches by chance.
+CHANCE = 3.0
 
 
 def settle(sent, back, knots_u, theta, *, speed_sd=0.003, reach_us=REACH_US):
@@ -82,7 +84,7 @@ def _smoothed(lags_us, evidence, bins):
 
     model = speed.SpeedModel(100.0, (speed.Noise(1500.0, 6.0),))
     steps = speed.discretise(model, STEP / WORK_HZ, position_sd_us=1e3, mean_speed_sd_ppm=1e3)
-    trust = np.clip(evidence / 6, 0, 1) ** 2 / LAG_SD_US**2
+    trust = np.clip((evidence - CHANCE) / 6, 0, 1) ** 2 / LAG_SD_US**2
     smoothed = smoother.smooth(lags_us, trust, steps)
     places = (np.arange(lags_us.size) * STEP + WINDOW / 2) / BIN
     inside = np.clip(np.arange(bins) + 0.5, places[0], places[-1])

@@ -17,9 +17,13 @@ from .material import BIN_S
 
 STRETCHES_S = (0.16, 0.7)
 TURNS = 3
+# One suspect vouches for another beside it: without the first, the second is found.
+ROUNDS = 4
 # In standard deviations of the expectation, and in us: less is no cycle.
 LEAST_SIGMAS, LEAST_US = 4.5, 100.0
 POOL = 4
+# Independent samples in a bin, and the evidence (nats) by which the music vouches for a stretch.
+FREE_PER_BIN, VOUCHED = 16, 10.0
 BLEND = 16
 
 
@@ -29,12 +33,6 @@ class Rest(NamedTuple):
     suspect: np.ndarray
     mean_us: np.ndarray
     sd_us: np.ndarray
-
-
-def suspects(x_us, z_us, info, model, *, extra=None, sure=None):
-    """Which bins (bool) are suspected of lying on the wrong cycle; never those that are `sure` (bool per bin, or None)."""
-    found = _pooled_suspects(*_pooled(x_us, z_us, info), model, _sooner(extra), _pooled_sure(sure))
-    return np.repeat(found, POOL)[: x_us.size]
 
 
 def expected(x_us, z_us, info, model, *, extra=None, sure=None):
@@ -55,6 +53,21 @@ def put_back(x_us, rest):
     share = np.convolve(rest.suspect, np.ones(2 * BLEND + 1), mode="same")
     share = np.where(rest.suspect, 1.0, np.minimum(share / BLEND, 1.0))
     return x_us + share * (rest.mean_us - x_us)
+
+
+def evidence(seen):
+    """How much (nats) of each bin the stem explains, from a Pass."""
+    left = np.maximum(seen.left_over, 1e-30)
+    return FREE_PER_BIN / 2 * np.log1p(seen.explained / left)
+
+
+def not_vouched(suspect, lost):
+    """The suspects (bool per bin) less those stretches where the music would lose by being elsewhere: `lost` nats a bin."""
+    out = suspect.copy()
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], suspect.astype(int), [0])))).reshape(-1, 2)
+    for first, last in edges:
+        out[first:last] = np.sum(lost[first:last]) < VOUCHED
+    return out
 
 
 def _pooled(x_us, z_us, info):
@@ -79,6 +92,18 @@ def _pooled_suspects(x_us, z_us, info, model, extra, sure):
     steps = start_steps(model, BIN_S * POOL)
     loud = info > 1e-6 * np.max(info, initial=0.0)
     found = np.zeros(x_us.size, dtype=bool)
+    for _ in range(ROUNDS):
+        more = found | _far_from_others(x_us, z_us, np.where(found, 0.0, info), loud, steps, extra)
+        if sure is not None:
+            more &= ~sure
+        if np.array_equal(more, found):
+            break
+        found = more
+    return found
+
+
+def _far_from_others(x_us, z_us, info, loud, steps, extra):
+    found = np.zeros(x_us.size, dtype=bool)
     for stretch_s in STRETCHES_S:
         stretch = np.arange(x_us.size) // max(2, round(stretch_s / BIN_S / POOL))
         for turn in range(TURNS):
@@ -86,4 +111,4 @@ def _pooled_suspects(x_us, z_us, info, model, extra, sure):
             others = smoother.smooth(z_us, np.where(out, 0.0, info), steps, extra=extra)
             far = np.abs(x_us - others.mean_us) > np.maximum(LEAST_SIGMAS * np.sqrt(others.variance), LEAST_US)
             found |= np.isin(stretch, np.unique(stretch[out & far & loud]))
-    return found if sure is None else found & ~sure
+    return found

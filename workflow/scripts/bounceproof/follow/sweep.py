@@ -54,23 +54,43 @@ class Pass(NamedTuple):
     normal: object = None
     coupling: np.ndarray = None
     error_cross: np.ndarray = None
+    gain_score: np.ndarray = None
+    gain_info: np.ndarray = None
 
 
 class Scene(NamedTuple):
-    """A stretch's signals (from, to with margins) and fields."""
+    """A stretch's signals (from, to with margins); what was clipped is blank in all of them but the stem.
+
+    whole: the return with what the machine should have given in place of what was clipped.
+    """
 
     stem: np.ndarray
     back: np.ndarray
     model: np.ndarray
     slope: np.ndarray
     stretch: np.ndarray
+    whole: np.ndarray = None
 
 
-def look(sent, back, knots_u, theta, *, replayed=0.0, attenuate_us=None, want_response=False, pool=0, keep=None, reach=0):
+def look(
+    sent,
+    back,
+    knots_u,
+    theta,
+    *,
+    replayed=0.0,
+    attenuate_us=None,
+    want_response=False,
+    pool=0,
+    keep=None,
+    reach=0,
+    want_gain=False,
+):
     """Sweep over everything; returns a Pass. pool: also gather what `joint` needs, in groups of so many
     bins (0 = not). keep: weight of each frame. reach: more lags of the response's cross-correlation, to both sides."""
     bins = sent.bins
     score, info, explained, left_over = np.zeros(bins), np.zeros(bins), np.zeros(bins), np.zeros(bins)
+    gain_score, gain_info = (np.zeros(bins + 1), np.zeros((2, bins + 1))) if want_gain else (None, None)
     normal, crossed, loudness, told = None, None, np.zeros((2, fields.BANDS)), np.zeros(2)
     off_speed, machine = _off_speed(knots_u), response.Machine(theta)
     coupling = np.zeros((bins // pool, response.basis()[1].size), np.float32) if pool else None
@@ -78,7 +98,7 @@ def look(sent, back, knots_u, theta, *, replayed=0.0, attenuate_us=None, want_re
         if keep is not None and not keep[max(0, first // HOP - 2) : last // HOP + 2].any():
             continue
         scene = _scene(sent, back, knots_u, machine, start, stop, off_speed)
-        white = _whitened(scene, back, knots_u, start, attenuate_us, want_response or pool, keep, replayed)
+        white = _whitened(scene, back, knots_u, start, attenuate_us, want_response or pool, keep, replayed, want_gain)
         if pool:
             # Whitening and response do not quite commute. What `joint` eliminates has to be made the same way throughout, or a
             # delay of the response and of the map, the same thing, would seem to differ.
@@ -89,6 +109,8 @@ def look(sent, back, knots_u, theta, *, replayed=0.0, attenuate_us=None, want_re
             left_over[where] = _in_bins(white.left_over, cut)
         else:
             _bins(white.error[cut], white.slope[cut], score[where], info[where])
+            if want_gain:
+                _hats(white.error[cut], white.model[cut], gain_score[first // BIN :], gain_info[:, first // BIN :])
             told += _told(white.error[cut], white.slope[cut], white.stretch[cut])
             explained[where], left_over[where] = _in_bins(white.explained, cut), _in_bins(white.left_over, cut)
         if want_response or pool:
@@ -114,6 +136,8 @@ def look(sent, back, knots_u, theta, *, replayed=0.0, attenuate_us=None, want_re
         normal,
         coupling,
         crossed,
+        gain_score if gain_score is None else gain_score[1:],
+        gain_info if gain_info is None else gain_info[:, 1:],
     )
 
 
@@ -178,7 +202,13 @@ def _scene(sent, back, knots_u, machine, start, stop, off_speed):
     model, slope, stretch = (part(spectrum)[: stem.size] for part in (machine.model, machine.slope, machine.stretch))
     places = (np.arange(start, stop) - 0.5 * (BIN - 1)) / BIN
     stretch *= np.interp(places, np.arange(off_speed.size), off_speed).astype(np.float32)
-    return Scene(stem, heard, model, slope, stretch)
+    clipped = back.clipped_through(knots_u, start, stop)
+    if clipped is None:
+        return Scene(stem, heard, model, slope, stretch)
+    whole = np.where(clipped & (np.abs(model) > np.abs(heard)), model, heard)
+    for one in (heard, model, slope, stretch):
+        one[clipped] = 0
+    return Scene(stem, heard, model, slope, stretch, whole)
 
 
 class White(NamedTuple):
@@ -193,9 +223,10 @@ class White(NamedTuple):
     loudness: np.ndarray
     stem: np.ndarray = None
     back: np.ndarray = None
+    model: np.ndarray = None
 
 
-def _whitened(scene, back, knots_u, start, attenuate_us, want_response, keep, replayed):
+def _whitened(scene, back, knots_u, start, attenuate_us, want_response, keep, replayed, want_model):
     heard = fields.framed(scene.back)
     heard_power = _power(heard)
     silence = SILENCE * HOP * back.power + 1e-30
@@ -219,12 +250,19 @@ def _whitened(scene, back, knots_u, start, attenuate_us, want_response, keep, re
     stem_w = back_w = None
     if want_response:
         stem_w = fields.joined(weight * gain * fields.framed(scene.stem))
-        back_w = fields.joined(weight * (heard - np.float32(replayed) * stretch))
+        whole = heard if scene.whole is None else fields.framed(scene.whole)
+        back_w = fields.joined(weight * (whole - np.float32(replayed) * stretch))
     if attenuate_us is not None:
         steep = _frame_energy(weight, _power(slope))
         weight = weight * _fade(attenuate_us, start, _most_off_us(left_over, steep, explained))
     return White(
-        *(fields.joined(weight * one) for one in (error, slope, stretch)), explained, left_over, loudness, stem_w, back_w
+        *(fields.joined(weight * one) for one in (error, slope, stretch)),
+        explained,
+        left_over,
+        loudness,
+        stem_w,
+        back_w,
+        fields.joined(weight * model) if want_model else None,
     )
 
 
@@ -296,6 +334,24 @@ def _bins(error, slope, score, info):
             s += error[i] * slope[i]
             j += slope[i] * slope[i]
         score[k], info[k] = s, j
+
+
+@njit(cache=True, nogil=True)
+def _hats(error, model, score, info):
+    """What the error says about the logarithm of the gain, on straight lines between the bins' middles: added to score, and to
+    info (its row 1 each knot's own, row 0 shared with the knot before). Knot 0 is the bin before the first."""
+    half = BIN // 2
+    for i in range(error.size):
+        knot = (i + half) // BIN
+        later = ((i + half) % BIN + 0.5) / BIN
+        power = model[i] * model[i]
+        along = error[i] * model[i]
+        score[knot] += (1 - later) * along
+        info[1, knot] += (1 - later) ** 2 * power
+        if knot + 1 < score.size:
+            score[knot + 1] += later * along
+            info[1, knot + 1] += later**2 * power
+            info[0, knot + 1] += later * (1 - later) * power
 
 
 @njit(cache=True, nogil=True)
