@@ -11,6 +11,7 @@ from functools import cache
 import numpy as np
 import pytest
 from bench.follow_trial import RATE_HZ, trial
+from bounceproof.recorder import resolve
 from recording import drums, plucks
 from scipy import signal
 
@@ -145,3 +146,28 @@ def test_wow_and_flutter_from_music_agree_with_a_tone():
             assert by_music[name] == pytest.approx(by_tone[name], rel=0.1)
         assert 0.8 < by_music["flutter_resolved_share"] <= 1
         assert 0 < by_music["weighted_flutter_sigma_percent"] < 0.05
+
+
+@cache
+def through_level_control(capture_gain_db):
+    """Drums through a machine that wanders two and a half times as much, 4 % slow, its level control on, hiss 25 dB down."""
+    pass_ = resolve("prototype")["replay"]
+    replay = {
+        "speed_percent": -4.0,
+        "drift_percent": 2.5 * pass_["drift_percent"],
+        "random_percent": 2.5 * pass_["random_percent"],
+        "lines": [{**line, "percent": 2.5 * line["percent"]} for line in pass_["lines"]],
+    }
+    hiss = {"below_signal_db": 25.0}
+    settings = {"preset": "prototype", "replay": replay, "hiss": hiss, "automatic_level": {}, "capture_gain_db": capture_gain_db}
+    return trial(stem_of("drums"), settings, 3, bound=True)
+
+
+@pytest.mark.parametrize("capture_gain_db", [-30.0, 12.0])
+def test_a_level_control_is_no_error_of_time(capture_gain_db):
+    """What a level control does within milliseconds, and what the capture's clipping takes (at +12 dB), moves nothing in time."""
+    found = through_level_control(capture_gain_db)
+    assert found.rms_us <= min(4 * found.bound_us, 14.0)
+    assert abs(found.mean_us) <= 6.0
+    assert found.slips == 0
+    assert ("clipped" in str(found.laid.alignment["flags"])) == (capture_gain_db == 12.0)

@@ -111,9 +111,11 @@ def test_through_a_wire_the_return_is_the_stem(wired, track):
     inner = slice(RATE_HZ // 10, -RATE_HZ // 10)
     assert amplitude_db(rms((aligned * 10 ** (-facts["gain_db"] / 20) - stem)[inner]) / rms(stem)) < -90
     assert amplitude_db(rms((ready - stem)[inner]) / rms(stem)) < -60
-    gain = np.dot(ready[inner], stem[inner]) / np.dot(stem[inner], stem[inner])
+    # The mean is no music, and what a recorder lost of it comes back nowhere.
+    ready, stem = ready[inner] - ready[inner].mean(), stem[inner] - stem[inner].mean()
+    gain = np.dot(ready, stem) / np.dot(stem, stem)
     assert amplitude_db(gain) == pytest.approx(0.0, abs=0.01)
-    assert amplitude_db(rms((ready / gain - stem)[inner]) / rms(stem)) < -80
+    assert amplitude_db(rms(ready / gain - stem) / rms(stem)) < -80
 
 
 @pytest.mark.parametrize("track", TWO)

@@ -124,7 +124,7 @@ def estimate(
         if k in LEARN_AT or outgrown:
             learned_us = smoothed.mean_us
         if k == LEARN_AT[-1]:
-            rough = np.std(smoothed.mean_us - rough_us) > ROUGH_US
+            rough = bool(clicks) and np.std(smoothed.mean_us - rough_us) > ROUGH_US
         step = smoothed.mean_us - x_us
         distrust = np.sqrt(4 * smoothed.variance + step**2)
         x_us, slipped = smoothed.mean_us, False
@@ -142,7 +142,7 @@ def estimate(
             if not rough:
                 if not outgrown:
                     break
-            elif clicks:
+            else:
                 # From so rough a map the constant could be several cycles off: decided again, now that it is fine.
                 x_us, theta, within, clicks = _first_constant(sent, back, line, x_us, anchor, click_spans, polarity)
                 watch("constant again", x_us, smoothed.variance, model)

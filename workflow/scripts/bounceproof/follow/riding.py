@@ -19,7 +19,9 @@ LEAST_RIDE = 0.22
 PRICE, SMALL = 4.0, 0.02
 ROUNDS = 16
 # A level control lets go by no more than this in a bin; how firmly that is held.
-MOST_RISE, RIGID = 0.06, 1e6
+MOST_RISE, RIGID = 0.06, 1e5
+# How firmly a bin that tells nothing keeps its gain from one round to the next.
+LEAST_TRUST = 1e-3
 # The machine's gain by frequency is taken from what was sent as it was ridden, so often.
 LOUDNESS_ROUNDS = 2
 # How well energies of the same music can agree, and energies must stand so far above the floor to say something.
@@ -78,9 +80,9 @@ def _of_least_variation(told, info, start):
     control lets go, and otherwise moves least."""
     from scipy.linalg import solveh_banded
 
-    least = 1e-6 * info[1].max()
-    if least == 0:
+    if not info[1].any():
         return start
+    least = max(1e-6 * info[1].max(), LEAST_TRUST)
     out = np.full(told.size, np.average(start, weights=info[1] + least))
     stiff, above = np.full(told.size - 1, PRICE), np.zeros(told.size - 1)
     for _ in range(ROUNDS):
@@ -94,7 +96,8 @@ def _of_least_variation(told, info, start):
         right[:-1] -= stiff * above
         out = solveh_banded(band, right)
         change = np.diff(out)
-        fast = change > 0.98 * MOST_RISE
+        # One that is held but would rather rise less lies a hair below, and is let go.
+        fast = change > MOST_RISE
         above = np.where(fast, MOST_RISE, 0.0)
         stiff = np.where(fast, np.maximum(stiff, RIGID), PRICE / np.maximum(np.abs(change), SMALL))
     return out
