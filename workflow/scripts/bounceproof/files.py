@@ -92,6 +92,11 @@ def read_table(path):
         return list(csv.DictReader(lines, delimiter="\t"))
 
 
+def number_in(cell):
+    """The number in a cell of a table as read, None where it is empty."""
+    return None if cell in (None, "") else float(cell)
+
+
 def file_sha256(path):
     """The SHA-256 of a file's content, in hexadecimal."""
     with Path(path).open("rb") as content:

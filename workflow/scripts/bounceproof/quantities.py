@@ -8,6 +8,9 @@ from typing import NamedTuple
 
 import numpy as np
 
+# 20 / ln 10: what a small relative error of an amplitude is in dB.
+DB_PER_NEPER = 8.685889638
+
 
 def amplitude_db(ratio):
     """20 lg of an amplitude ratio (scalar or array); 0 gives -inf."""

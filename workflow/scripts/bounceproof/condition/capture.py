@@ -3,6 +3,8 @@
 Conventions: samples are one channel of the capture as read, full scale = 1; times count from the capture's first sample.
 """
 
+from typing import NamedTuple
+
 import numpy as np
 
 from bounceproof.quantities import amplitude_db
@@ -19,7 +21,7 @@ def clipping(samples, rate_hz, *, run_samples=3):
     "lower" or None), `full_scale` (True where the ceiling is the converter's own). A ceiling below full scale counts only when
     it is met at least 6 times.
     """
-    found = {side: _runs(np.asarray(samples), sign, run_samples) for side, sign in (("upper", 1.0), ("lower", -1.0))}
+    found = {side: held_runs(np.asarray(samples), sign, run_samples) for side, sign in (("upper", 1.0), ("lower", -1.0))}
     found = {side: runs for side, runs in found.items() if _believed(runs)}
     starts = np.concatenate([runs.starts for runs in found.values()]) if found else np.zeros(0)
     lengths = np.concatenate([runs.lengths for runs in found.values()]) if found else np.zeros(0)
@@ -34,22 +36,25 @@ def clipping(samples, rate_hz, *, run_samples=3):
     }
 
 
-class _Runs:
-    def __init__(self, ceiling, starts, lengths):
-        self.ceiling, self.starts, self.lengths = ceiling, starts, lengths
+class HeldRuns(NamedTuple):
+    """The value held (its size), and the first sample and the length of each run there."""
+
+    ceiling: float
+    starts: np.ndarray
+    lengths: np.ndarray
 
 
-def _runs(samples, sign, shortest):
-    """Runs at the highest (sign 1) or lowest (sign -1) value."""
+def held_runs(samples, sign, shortest):
+    """HeldRuns of `shortest` samples or more at the highest (sign 1) or lowest (sign -1) value."""
     ceiling = float(samples.max() if sign > 0 else -samples.min()) if len(samples) else 0.0
-    held = np.zeros(len(samples) + 2, dtype=bool)
-    if ceiling > 0:
-        # One step of 16 bits below the ceiling still counts as held: converters dither.
-        least = sign * (ceiling - 2.0**-15)
-        held[1:-1] = samples >= least if sign > 0 else samples <= least
-    edges = np.flatnonzero(held[1:] != held[:-1])
-    starts, lengths = edges[::2], edges[1::2] - edges[::2]
-    return _Runs(ceiling, starts[lengths >= shortest], lengths[lengths >= shortest])
+    if ceiling <= 0:
+        return HeldRuns(ceiling, *np.zeros((2, 0), int))
+    # One step of 16 bits below the ceiling still counts as held: converters dither.
+    least = sign * (ceiling - 2.0**-15)
+    held = np.flatnonzero(samples >= least if sign > 0 else samples <= least)
+    first = np.flatnonzero(np.diff(held, prepend=-2) > 1)
+    starts, lengths = held[first], np.diff(first, append=held.size)
+    return HeldRuns(ceiling, starts[lengths >= shortest], lengths[lengths >= shortest])
 
 
 def _believed(runs):

@@ -6,7 +6,8 @@ length is how long the gain stays 3 dB down. Only where the stem plays can a dro
 
 import numpy as np
 
-from bounceproof.quantities import amplitude_db
+from bounceproof.quantities import DB_PER_NEPER, amplitude_db
+from bounceproof.runs import runs
 
 LEAST_DEPTH_DB = 8.0
 LONGEST_S = 2.0
@@ -84,14 +85,13 @@ def _fallen(sums, width, flank):
 
 def _runs(flagged, bridge):
     """(first, last) of each run of True, gaps of up to `bridge` cells closed."""
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], flagged, [False])).astype(int)))
-    runs = []
-    for a, b in zip(edges[::2], edges[1::2], strict=True):
-        if runs and a - runs[-1][1] <= bridge:
-            runs[-1][1] = b
+    bridged = []
+    for a, b in runs(flagged):
+        if bridged and a - bridged[-1][1] <= bridge:
+            bridged[-1][1] = b
         else:
-            runs.append([a, b])
-    return runs
+            bridged.append([a, b])
+    return bridged
 
 
 def _described(sums, first, last):
@@ -114,7 +114,7 @@ def _described(sums, first, last):
     return {
         "time_s": float((first + deepest) * sums.cell_s),
         "depth_db": float(-amplitude_db(depth)),
-        "depth_sigma_db": float(8.685889638 * sd[deepest] / around / depth),
+        "depth_sigma_db": float(DB_PER_NEPER * sd[deepest] / around / depth),
         "length_s": float((low[-1] - low[0] + 1) * sums.cell_s),
         "at_least": bool(ratio[deepest] <= floor),
     }

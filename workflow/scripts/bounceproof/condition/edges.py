@@ -7,7 +7,7 @@ an edge's sd is in octaves. A band is known where stem and return are coherent a
 import numpy as np
 
 from bounceproof import spectra
-from bounceproof.quantities import Band, power_db
+from bounceproof.quantities import DB_PER_NEPER, Band, power_db
 
 PER_OCTAVE = 12
 _KNOWN_SD_DB = 1.0
@@ -35,7 +35,7 @@ def fine_response(both, rate_hz):
     share = np.where(returned > 0, explained / np.where(returned > 0, returned, 1.0), 0.0)
     bins = matrix.sum(axis=0)
     averages = np.maximum(1.0, bins / 1.5) * (both.averages @ matrix / np.maximum(bins, 1e-9))
-    sd_db = 8.685889638 * spectra.h1_relative_sd(share, averages)
+    sd_db = DB_PER_NEPER * spectra.h1_relative_sd(share, averages)
     known = (share > np.maximum(_LEAST_COHERENCE, spectra.zero_coherence_level(averages, confidence=0.999))) & (
         sd_db < _KNOWN_SD_DB
     )

@@ -7,7 +7,7 @@ of the medium's band, held against the octave two below it, so that a level that
 import numpy as np
 
 from bounceproof import spectra
-from bounceproof.quantities import amplitude_db, power_db, third_octave_bands
+from bounceproof.quantities import DB_PER_NEPER, amplitude_db, power_db, third_octave_bands
 from bounceproof.trends import straight_trend
 
 STEP_S = 1.0
@@ -39,7 +39,7 @@ def level_history(explained, noise):
         "step_s": STEP_S,
         "signal_dbfs": _where(heard & (gain > 0), power_db(np.maximum(gain, 1e-9) ** 2 * safe / samples)),
         "gain_db": _where(told, amplitude_db(safe_gain)),
-        "gain_sigma_db": _where(told, np.hypot(_RESPONSE_SD_DB, 8.685889638 * np.sqrt(variance) / safe_gain)),
+        "gain_sigma_db": _where(told, np.hypot(_RESPONSE_SD_DB, DB_PER_NEPER * np.sqrt(variance) / safe_gain)),
     }
 
 
@@ -72,7 +72,7 @@ def highs(explained, band_hz):
         return None
     safe = {name: (np.where(known, gain, 1.0), sd) for name, (gain, sd) in gains.items()}
     change_db = amplitude_db(safe["high"][0]) - amplitude_db(safe["middle"][0])
-    sd_db = 8.685889638 * np.hypot(*(sd / gain for gain, sd in safe.values()))
+    sd_db = DB_PER_NEPER * np.hypot(*(sd / gain for gain, sd in safe.values()))
     change_db = change_db - np.average(change_db[known], weights=1.0 / sd_db[known] ** 2)
     fade_db, fade_sd_db = straight_trend(np.flatnonzero(known), change_db[known], sd_db[known], len(known), least_sd=_LEAST_SD_DB)
     return {

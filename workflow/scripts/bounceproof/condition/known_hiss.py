@@ -5,6 +5,7 @@ Conventions: rows as read (text), an empty cell where there is nothing; powers a
 
 import numpy as np
 
+from bounceproof.files import number_in
 from bounceproof.quantities import power_from_db
 
 
@@ -15,8 +16,8 @@ def hiss_powers(rows, bands, gain_db):
     nearest band where it was: hiss rises with the signal on tape, and what is not taken off would pass for sound that lost its
     phase.
     """
-    silent = {float(row["nominal_hz"]): _number(row["hiss_dbfs"]) for row in rows}
-    under = {float(row["nominal_hz"]): _number(row.get("hiss_under_music_dbfs")) for row in rows}
+    silent = {float(row["nominal_hz"]): number_in(row["hiss_dbfs"]) for row in rows}
+    under = {float(row["nominal_hz"]): number_in(row.get("hiss_under_music_dbfs")) for row in rows}
     rises = {hz: under[hz] - silent[hz] for hz in under if under[hz] is not None and silent[hz] is not None}
     levels = []
     for band in bands:
@@ -24,7 +25,3 @@ def hiss_powers(rows, bands, gain_db):
         rise = rises[nearest] if nearest is not None else 0.0
         levels.append(-np.inf if level is None else level + rise + gain_db)
     return power_from_db(np.array(levels))
-
-
-def _number(cell):
-    return None if cell in (None, "") else float(cell)

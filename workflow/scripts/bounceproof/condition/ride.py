@@ -10,7 +10,7 @@ from typing import NamedTuple
 import numpy as np
 
 from bounceproof.condition.explained import CELL_S, working_factor
-from bounceproof.quantities import amplitude_db, amplitude_from_db, power_db, power_from_db
+from bounceproof.quantities import DB_PER_NEPER, amplitude_db, amplitude_from_db, power_db, power_from_db
 
 LEAST_RANGE_DB = 4.0
 _KNOWN_SD = 0.06
@@ -55,7 +55,7 @@ def measure_ride(explained, noise, dropouts):
     count = len(explained.own)
     step_s = explained.cell_s
     gain_db, sd_db = _history(explained, noise)
-    known = (sd_db < 8.685889638 * _KNOWN_SD) & ~_within(dropouts, len(gain_db), step_s)
+    known = (sd_db < DB_PER_NEPER * _KNOWN_SD) & ~_within(dropouts, len(gain_db), step_s)
     plain = Ride(False, *[None] * 8, np.ones(count))
     if known.sum() < 40:
         return plain
@@ -128,7 +128,7 @@ def _history(explained, noise):
     sd = np.where(heard, np.sqrt(2.0 * variance / np.where(heard, own, 1.0)), np.inf)
     good = gain > 0
     return np.where(good, amplitude_db(np.where(good, gain, 1.0)), 0.0), np.where(
-        good, 8.685889638 * sd / np.where(good, gain, 1.0), np.inf
+        good, DB_PER_NEPER * sd / np.where(good, gain, 1.0), np.inf
     )
 
 

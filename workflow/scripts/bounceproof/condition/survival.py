@@ -8,7 +8,8 @@ import numpy as np
 
 from bounceproof import spectra
 from bounceproof.condition.level import LEAKAGE_BELOW_DB, signal_sd
-from bounceproof.quantities import power_db, power_from_db
+from bounceproof.quantities import DB_PER_NEPER, power_db, power_from_db
+from bounceproof.runs import runs
 
 KNOWN_SD_DB = 1.0
 STEADY_RAD = 0.3
@@ -70,7 +71,7 @@ class Survival:
     @property
     def response_sd_db(self):
         """Sd in dB of `response`: Bendat and Piersol's for H1, else that of the signal power."""
-        h1_sd = np.hypot(_SMEAR_SD_DB, 8.685889638 * spectra.h1_relative_sd(self.coherence, self.averages))
+        h1_sd = np.hypot(_SMEAR_SD_DB, DB_PER_NEPER * spectra.h1_relative_sd(self.coherence, self.averages))
         with np.errstate(divide="ignore", invalid="ignore"):
             power_sd = np.where(self.signal > 0, 4.342944819 * self.signal_sd / self.signal, np.inf)
         return np.where(self.by_h1, h1_sd, power_sd)
@@ -243,10 +244,9 @@ def playing_spans(powers, response, hiss, chosen, segment, rate_hz):
     """
     expected = powers[:, chosen] @ response[chosen]
     plays = (expected > 0) & (expected >= hiss[chosen].sum() * 10.0 ** (-SILENT_UNDER_HISS_DB / 10))
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], plays, [False])).astype(int)))
     hop_s = segment / 2 / rate_hz
     # A segment stands for the hop around its middle: from a quarter to three quarters of it.
-    return [[float(a * hop_s + hop_s / 2), float(b * hop_s + hop_s / 2)] for a, b in zip(edges[::2], edges[1::2], strict=True)]
+    return [[float(a * hop_s + hop_s / 2), float(b * hop_s + hop_s / 2)] for a, b in runs(plays)]
 
 
 def filled_response(survival):

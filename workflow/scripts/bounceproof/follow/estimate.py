@@ -7,11 +7,15 @@ from typing import NamedTuple
 
 import numpy as np
 
+from bounceproof.runs import runs
+
 from . import constant, doubt, joint, learn, response, riding, settle, slips, smoother, sweep
 from .material import BIN, BIN_S, HOP, bin_times
 
 # Settled once; again where that moved the map by more than this, which the response was not made for.
 SETTLING, SETTLED_US = 3, 250.0
+# Settled so often again with the level control's ride on what was sent.
+RIDDEN_SETTLING = 2
 # A coarse map that the steps move by more than this (rms) was too rough to tell the constant by.
 ROUGH_US = 60.0
 START_SD_US = (200.0, 500.0)
@@ -80,19 +84,15 @@ def estimate(
     if theta is not None:
         return _finish(sent, back, line, np.zeros(x_us.size), theta, 0.5, anchor, None, extra, base_us, None, watch)
     for _ in range(SETTLING):
-        theta = response.solve(first_normal(sent, back, knots(line, x_us)))
-        correction, sd_us = settle.settle(sent, back, knots(line, x_us), theta)
-        x_us = x_us + correction
+        x_us, theta, sd_us, moved_us = _settled_once(sent, back, line, x_us)
         watch("settled", x_us, np.ones(x_us.size), model)
-        if np.std(correction) < SETTLED_US:
+        if moved_us < SETTLED_US:
             break
     plain, ride = sent, riding.first(sent, back, knots(line, x_us))
     if ride is not None:
         sent = plain.ridden(ride)
-        for _ in range(2):
-            theta = response.solve(first_normal(sent, back, knots(line, x_us)))
-            correction, sd_us = settle.settle(sent, back, knots(line, x_us), theta)
-            x_us = x_us + correction
+        for _ in range(RIDDEN_SETTLING):
+            x_us, theta, sd_us, _ = _settled_once(sent, back, line, x_us)
             watch("ridden", x_us, np.ones(x_us.size), model)
     x_us, theta, within, clicks = _first_constant(sent, back, line, x_us, anchor, click_spans, polarity)
     distrust, replayed = np.clip(2 * sd_us, *START_SD_US), 0.5
@@ -101,7 +101,7 @@ def estimate(
         # Found by matched filter, seconds of silence away from the music: the music's doubt is not theirs.
         sure[max(0, click.span[0] // BIN - 8) : click.span[1] // BIN + 8] = True
     distrust[sure] = CLICK_SD_US
-    roaming, outgrown, rough, rough_us = None, False, False, x_us
+    lineless, outgrown, rough, coarse_us = None, False, False, x_us
     for k in range(MOST_STEPS):
         seen = sweep.look(
             sent,
@@ -115,16 +115,19 @@ def estimate(
         )
         replayed = seen.replayed
         z = measured(x_us, seen)
-        if k in LEARN_AT or outgrown:
+        learning = k in LEARN_AT or outgrown
+        if learning:
             told = learn.Evidence(z - base_us, seen.info, BIN_S, extra=extra)
-            # The machine's lines are looked for once the map is good enough to show them.
-            roaming = roaming if k else learn.learn(told, model, lines=False)
-            model = learn.learn(told, roaming) if k else roaming
+            if k == 0:
+                model = lineless = learn.learn(told, model, lines=False)
+            else:
+                # The machine's lines are looked for once the map is good enough to show them, each time from none.
+                model = learn.learn(told, lineless)
         smoothed = _smoothed(z, seen.info, model, extra, base_us)
-        if k in LEARN_AT or outgrown:
+        if learning:
             learned_us = smoothed.mean_us
         if k == LEARN_AT[-1]:
-            rough = bool(clicks) and np.std(smoothed.mean_us - rough_us) > ROUGH_US
+            rough = bool(clicks) and np.std(smoothed.mean_us - coarse_us) > ROUGH_US
         step = smoothed.mean_us - x_us
         distrust = np.sqrt(4 * smoothed.variance + step**2)
         x_us, slipped = smoothed.mean_us, False
@@ -137,17 +140,26 @@ def estimate(
             ride = riding.refined(ride, seen)
             sent = plain.ridden(ride)
         watch(k, x_us, smoothed.variance, model)
-        outgrown = k >= LEARN_AT[-1] and not _settled(x_us - learned_us, smoothed.variance, seen.info, OUTGROWN)
-        if k >= LEARN_AT[-1] and not slipped and _settled(step, smoothed.variance, seen.info, NEARLY_SETTLED):
-            if not rough:
-                if not outgrown:
-                    break
-            else:
-                # From so rough a map the constant could be several cycles off: decided again, now that it is fine.
-                x_us, theta, within, clicks = _first_constant(sent, back, line, x_us, anchor, click_spans, polarity)
-                watch("constant again", x_us, smoothed.variance, model)
-                rough = False
+        if k < LEARN_AT[-1]:
+            continue
+        outgrown = not _settled(x_us - learned_us, smoothed.variance, seen.info, OUTGROWN)
+        if slipped or not _settled(step, smoothed.variance, seen.info, NEARLY_SETTLED):
+            continue
+        if rough:
+            # From so rough a map the constant could be several cycles off: decided again, now that it is fine.
+            x_us, theta, within, clicks = _first_constant(sent, back, line, x_us, anchor, click_spans, polarity)
+            watch("constant again", x_us, smoothed.variance, model)
+            rough = False
+        elif not outgrown:
+            break
     return _finish(sent, back, line, x_us, theta, replayed, anchor, model, extra, base_us, sure, watch, plain, ride)
+
+
+def _settled_once(sent, back, line, x_us):
+    """(map moved to the most likely cycles, the response that told them, the map's standard deviation, how far it moved)."""
+    theta = response.solve(first_normal(sent, back, knots(line, x_us)))
+    correction, sd_us = settle.settle(sent, back, knots(line, x_us), theta)
+    return x_us + correction, theta, sd_us, np.std(correction)
 
 
 def _plain_copy(sent, back, line):
@@ -189,16 +201,15 @@ def _expected(x_us, z, model, extra, base_us, sure, there, *, ask):
     rest = slips.expected(x_us - base_us, z - base_us, there.seen.info, model, extra=extra, sure=sure)
     if rest is None or not ask:
         return rest
-    touched = np.zeros(there.sent.samples.size // HOP, np.float32)
-    touched[np.flatnonzero(rest.suspect) * BIN // HOP] = 1
-    touched = np.convolve(touched, np.ones(5, np.float32), mode="same")
+    # Frames overlap, and the gain and the noise are smoothed over their neighbours: two more on both sides.
+    spans = [(first * BIN - HOP, (last - 1) * BIN + 2 * HOP) for first, last in runs(rest.suspect)]
     elsewhere = sweep.look(
         there.sent,
         there.back,
         knots(there.line, slips.put_back(x_us - base_us, rest) + base_us),
         there.theta,
         replayed=there.replayed,
-        keep=np.minimum(touched, 1),
+        keep=constant.frames_of(spans, there.sent.samples.size // HOP, inside=True),
     )
     lost = slips.evidence(there.seen) - slips.evidence(elsewhere)
     suspect = slips.not_vouched(rest.suspect, lost)
@@ -256,8 +267,9 @@ def _finish(sent, back, line, x_us, theta, replayed, anchor, model, extra, base_
             break
     there = There(sent, back, line, theta, replayed, seen)
     rest = _expected(smoothed.mean_us, z, model, extra, base_us, sure, there, ask=True)
-    info = seen.info if rest is None else np.where(rest.suspect, 0.0, seen.info)
-    if np.any(info != seen.info):
+    info = seen.info
+    if rest is not None:
+        info = np.where(rest.suspect, 0.0, info)
         smoothed = _smoothed(z, info, model, extra, base_us)
     checked = doubt.doubt(z, smoothed.mean_us, info, smoothed.variance)
     offset = max(both.offset_variance, 0.0) * (OFFSET_DOUBT * checked.inflation) ** 2 + OFFSET_FLOOR_US**2

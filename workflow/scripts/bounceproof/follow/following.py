@@ -10,6 +10,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from bounceproof.runs import runs
 from bounceproof.timemap import TimeMap
 
 from . import acquire, estimate, flutter, jumps, response, search, smoother, speed
@@ -110,12 +111,7 @@ def _masked(back, line, course):
     """The return without what must not have a say: stretches where the music is lost, parts at quite another speed, swoops."""
     u = estimate.knots(line, course.x_us)
     swoops = jumps.inside(bin_times(u.size), [event for event in course.events if event.wide])
-    return back.without([(u[a], u[b - 1]) for a, b in _runs(course.lost | course.odd | swoops)])
-
-
-def _runs(flags):
-    """(first, one past the last) of each stretch of True."""
-    return np.flatnonzero(np.diff(np.concatenate(([0], flags.astype(int), [0])))).reshape(-1, 2).tolist()
+    return back.without([(u[a], u[b - 1]) for a, b in runs(course.lost | course.odd | swoops)])
 
 
 def _with_odd_parts(found, course):
@@ -469,7 +465,7 @@ def _running(values, width):
 
 def _spans(t, known):
     """(from, to) in sent seconds of the aligned stretches, those shorter than 50 ms left out."""
-    pairs = [(float(t[a]) - BIN_S / 2, float(t[b - 1]) + BIN_S / 2) for a, b in _runs(known)]
+    pairs = [(float(t[a]) - BIN_S / 2, float(t[b - 1]) + BIN_S / 2) for a, b in runs(known)]
     return tuple((max(0.0, a), b) for a, b in pairs if b - a > 0.05)
 
 

@@ -13,6 +13,8 @@ import soxr
 from numba import njit
 from scipy import fft
 
+from bounceproof.condition.capture import held_runs
+
 WORK_HZ = 16000
 READ_HZ = 32000
 BIN = 32
@@ -109,34 +111,11 @@ class Return:
 def _held(samples, rate_hz):
     """(from, to) in seconds of each run of HELD samples or more at the highest or lowest value, where there are enough of them
     to be a ceiling."""
-    if samples.size == 0 or not np.any(samples):
+    both = [held_runs(samples, sign, HELD) for sign in (1, -1)]
+    starts, lengths = (np.concatenate([getattr(one, name) for one in both]) for name in ("starts", "lengths"))
+    if starts.size < LEAST_HELD:
         return np.zeros(0), np.zeros(0)
-    runs = np.sort(np.concatenate([_runs_at(samples, sign, _extreme(samples, sign)) for sign in (1, -1)]), axis=0)
-    if len(runs) < LEAST_HELD:
-        return np.zeros(0), np.zeros(0)
-    return (runs[:, 0] - 1) / rate_hz, (runs[:, 1] + 1) / rate_hz
-
-
-def _extreme(samples, sign):
-    return float(samples.max() if sign > 0 else samples.min())
-
-
-@njit(cache=True, nogil=True)
-def _runs_at(samples, sign, extreme):
-    """(first, last) of each run at the extreme, to one step of 16 bits."""
-    out = [(0, 0) for _ in range(0)]
-    length = 0
-    for k in range(samples.size + 1):
-        if k < samples.size and sign * samples[k] >= sign * extreme - 2.0**-15:
-            length += 1
-        else:
-            if length >= HELD:
-                out.append((k - length, k - 1))
-            length = 0
-    found = np.empty((len(out), 2))
-    for k in range(len(out)):
-        found[k, 0], found[k, 1] = out[k]
-    return found
+    return np.sort(starts - 1) / rate_hz, np.sort(starts + lengths) / rate_hz
 
 
 def to_rate(samples, from_hz, to_hz):

@@ -11,6 +11,8 @@ from typing import NamedTuple
 
 import numpy as np
 
+from bounceproof.runs import runs
+
 from . import smoother
 from .learn import start_steps
 from .material import BIN_S
@@ -64,8 +66,7 @@ def evidence(seen):
 def not_vouched(suspect, lost):
     """The suspects (bool per bin) less those stretches where the music would lose by being elsewhere: `lost` nats a bin."""
     out = suspect.copy()
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], suspect.astype(int), [0])))).reshape(-1, 2)
-    for first, last in edges:
+    for first, last in runs(suspect):
         out[first:last] = np.sum(lost[first:last]) < VOUCHED
     return out
 

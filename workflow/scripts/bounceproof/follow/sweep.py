@@ -87,7 +87,8 @@ def look(
     want_gain=False,
 ):
     """Sweep over everything; returns a Pass. pool: also gather what `joint` needs, in groups of so many
-    bins (0 = not). keep: weight of each frame. reach: more lags of the response's cross-correlation, to both sides."""
+    bins (0 = not). keep: weight of each frame. reach: more lags of the response's cross-correlation, to both sides. want_gain:
+    also what the error says about the gain of what was sent (`riding`)."""
     bins = sent.bins
     score, info, explained, left_over = np.zeros(bins), np.zeros(bins), np.zeros(bins), np.zeros(bins)
     gain_score, gain_info = (np.zeros(bins + 1), np.zeros((2, bins + 1))) if want_gain else (None, None)

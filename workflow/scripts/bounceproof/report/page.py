@@ -7,6 +7,7 @@ the same results give the same bytes.
 import base64
 
 from bounceproof import verdicts
+from bounceproof.files import number_in
 from bounceproof.report import board, templates
 from bounceproof.report.cautions import CAUTIONS
 
@@ -149,24 +150,20 @@ def _between_tracks(material):
     """
     cells = {}
     for row in material.timing:
-        cells[row["first"], row["second"]] = _number(row["aligned_rms_us"])
-        cells[row["second"], row["first"]] = _number(row["clicks_rms_us"])
+        cells[row["first"], row["second"]] = number_in(row["aligned_rms_us"])
+        cells[row["second"], row["first"]] = number_in(row["clicks_rms_us"])
     tracks = [track for track in material.reference["tracks"] if any(track in pair for pair in cells)]
     return [(track, [(cells.get((track, other)), track == other) for other in tracks]) for track in tracks]
 
 
-def _number(cell):
-    return float(cell) if cell not in (None, "") else None
-
-
 def _band_row(row, limits):
-    values = {key: _number(value) for key, value in row.items() if key not in ("known", "response_by")}
+    values = {key: number_in(value) for key, value in row.items() if key not in ("known", "response_by")}
     return {**values, "response_by": row["response_by"], "word": verdicts.kept(values["signal_over_hiss_db"], thresholds=limits)}
 
 
 def _stack_row(row):
     texts = ("track", "take", "simulated", "hiss_from")
-    return {key: value if key in texts else _number(value) for key, value in row.items()}
+    return {key: value if key in texts else number_in(value) for key, value in row.items()}
 
 
 def _settings(session):
