@@ -18,6 +18,7 @@ rule all:
         result("report.html"),
         result("record.json"),
         rules.transfers.input,
+        rules.print_figures.output if "print" in SESSION["figures"]["presets"] else [],
 
 
 onsuccess:

@@ -10,6 +10,7 @@ from types import SimpleNamespace
 
 import numpy as np
 from bounceproof.audio import write_float_wav, write_pcm24_wav
+from bounceproof.figures import FIGURES
 from bounceproof.files import write_json
 from bounceproof.reading import Reader
 from bounceproof.sketches import sketch, write_sketch
@@ -360,15 +361,25 @@ class FakeSession:
         folder = self.results / "figures"
         run(
             "draw_figures",
-            inputs={
-                "alignments": self.of("alignment.json"),
-                "time_maps": self.of("time-map.tsv"),
-                "bands": self.of("bands.tsv"),
-                **self.pair_files(),
-            },
-            outputs={name: [folder / f"{file}.png", folder / f"{file}.svg"] for name, file in FIGURE_FILES.items()},
-            settings={"figures": figures or {}, **self.band, "click_stem_s": [-GAP_S, SONG_S + GAP_S], "tracks": self.tracks},
+            inputs=self.drawn_from(),
+            outputs={name: [folder / f"{file}.png", folder / f"{file}.svg"] for name, file in FIGURES.items()},
+            settings=self.drawing_settings(figures),
         )
+
+    def drawn_from(self):
+        names = {
+            "alignments": "alignment.json",
+            "conditions": "condition.json",
+            "bands": "bands.tsv",
+            "time_maps": "time-map.tsv",
+        }
+        files = {key: self.of(name) for key, name in names.items()}
+        return {**files, **self.pair_files(), "reference": self.results / "mix" / "reference.json"}
+
+    def drawing_settings(self, figures=None):
+        tracks = [{**one, "click_stem_s": [-GAP_S, SONG_S + GAP_S]} for one in self.tracks]
+        session = {"name": "harbour", "song_s": SONG_S, "thresholds": {}, "figures": figures or {}}
+        return {**session, **self.band, "tracks": tracks}
 
     def report(self, wire=()):
         folder = self.results / "figures"
@@ -385,10 +396,7 @@ class FakeSession:
                 "reference": self.results / "mix" / "reference.json",
                 "timing_table": self.results / "mix" / "timing.tsv",
                 "wire": list(wire),
-                "survived": folder / "survived.png",
-                "timing": folder / "timing.png",
-                "stack_figure": folder / "hiss-stack.png",
-                "pair_sums": folder / "pair-sums.png",
+                "figures": [folder / f"{file}.png" for file in FIGURES.values()],
             },
             outputs={
                 "page": self.results / "report.html",
@@ -409,9 +417,6 @@ class FakeSession:
         self.stack_and_mix()
         self.draw(figures)
         self.report()
-
-
-FIGURE_FILES = {"timing": "timing", "survived": "survived", "stack": "hiss-stack", "pair_sums": "pair-sums"}
 
 
 def write_transfer(folder, track, number, *, seconds=20.0):

@@ -9,7 +9,7 @@ from bounceproof import verdicts
 from bounceproof.files import read_json, read_table, write_json
 from bounceproof.record import Places, record
 from bounceproof.report import board, words
-from fake_session import FIGURE_FILES, FakeSession, alignment, rejected, run
+from fake_session import FakeSession, alignment, rejected, run
 
 VOID = {"meta", "img", "br", "link", "hr", "input"}
 
@@ -156,27 +156,6 @@ def test_tables(session):
     for rows, columns in ((tracks, board.TRACK_COLUMNS), (pairs, board.PAIR_COLUMNS)):
         assert list(next(iter(rows.values()))) == list(columns)
         assert not any(value.lower() in ("nan", "inf", "-inf", "none") for row in rows.values() for value in row.values())
-
-
-def test_figures_are_pictures_of_the_asked_size(session):
-    for name in FIGURE_FILES.values():
-        data = (session.results / "figures" / f"{name}.png").read_bytes()
-        assert data[:8] == b"\x89PNG\r\n\x1a\n"
-        assert (int.from_bytes(data[16:20], "big"), int.from_bytes(data[20:24], "big")) == (1920, 1080)
-        svg = (session.results / "figures" / f"{name}.svg").read_text(encoding="utf-8")
-        assert "<dc:date>" not in svg
-
-
-def test_figures_follow_size_and_ground(session, tmp_path):
-    from bounceproof.figures import pairsum, stacking, survived, timing
-    from bounceproof.figures.style import Look, save
-
-    look = Look({"width_px": 1280, "height_px": 720, "dark": True})
-    empty = [timing.draw(look, []), survived.draw(look, [], (300, 4000)), stacking.draw(look, [], {}), pairsum.draw(look, [])]
-    for place, figure in enumerate(empty):
-        path = tmp_path / f"{place}.png"
-        save(figure, [path])
-        assert int.from_bytes(path.read_bytes()[16:20], "big") == 1280
 
 
 def test_report_of_a_session_laid_through_clicks_alone(tmp_path):

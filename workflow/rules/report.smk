@@ -1,19 +1,49 @@
 """Figures, the report and the record."""
 
-FIGURES = {"timing": "timing", "survived": "survived", "stack": "stack", "pair_sums": "pair-sums"}
+from bounceproof.figures import FIGURES
+
+
+def figure_files(*kinds, folder="figures"):
+    """{name of a figure: its files of these kinds}."""
+    return {name: [f"{RESULTS}/{folder}/{file}.{kind}" for kind in kinds] for name, file in FIGURES.items()}
+
+
+def drawn_from():
+    """The finished tables that the figures are drawn from."""
+    return {
+        **{key: of_chosen(name) for key, name in DRAWN_OF_TAKES.items()},
+        "stack": result("noise/stack.json"),
+        "stack_table": result("noise/stack.tsv"),
+        "reference": result("mix/reference.json"),
+        "pair_summaries": [f"{RESULTS}/pairs/{pair}.json" for pair in PAIRS],
+        "pair_tables": [f"{RESULTS}/pairs/{pair}.tsv" for pair in PAIRS],
+    }
+
+
+DRAWN_OF_TAKES = {
+    "alignments": "alignment.json",
+    "conditions": "condition.json",
+    "bands": "bands.tsv",
+    "time_maps": "time-map.tsv",
+}
+
+
+def drawing_settings():
+    return {
+        "figures": SESSION["figures"],
+        "name": SESSION["name"],
+        "song_s": SONG_S,
+        "thresholds": SESSION["thresholds"],
+        "tracks": [{**row, "click_stem_s": click_stem_s(TRACKS[row["track"]]["send_speed"])} for row in track_rows()],
+        **BAND,
+    }
 
 
 rule draw_figures:
     input:
-        alignments=lambda _: of_chosen("alignment.json"),
-        time_maps=lambda _: of_chosen("time-map.tsv"),
-        bands=lambda _: of_chosen("bands.tsv"),
-        stack=result("noise/stack.json"),
-        stack_table=result("noise/stack.tsv"),
-        pair_summaries=[f"{RESULTS}/pairs/{pair}.json" for pair in PAIRS],
-        pair_tables=[f"{RESULTS}/pairs/{pair}.tsv" for pair in PAIRS],
+        unpack(lambda _: drawn_from()),
     output:
-        **{key: [f"{RESULTS}/figures/{name}.{kind}" for kind in ("png", "svg")] for key, name in FIGURES.items()},
+        **figure_files("png", "svg"),
     log:
         result("logs/draw_figures.log"),
     conda:
@@ -21,12 +51,7 @@ rule draw_figures:
     resources:
         mem_mb=1500,
     params:
-        settings=lambda _: {
-            "figures": SESSION["figures"],
-            "click_stem_s": click_stem_s(),
-            "tracks": track_rows("send_speed"),
-            **BAND,
-        },
+        settings=lambda _: drawing_settings(),
         code=code_version("draw_figures.py"),
     message:
         "Drawing the figures"
@@ -34,9 +59,29 @@ rule draw_figures:
         "../scripts/draw_figures.py"
 
 
+rule print_figures:
+    input:
+        unpack(lambda _: drawn_from()),
+    output:
+        **figure_files("svg", "pdf", folder="figures/print"),
+    log:
+        result("logs/print_figures.log"),
+    conda:
+        "../../envs/environment.yaml"
+    resources:
+        mem_mb=1500,
+    params:
+        settings=lambda _: drawing_settings(),
+        code=code_version("print_figures.py"),
+    message:
+        "Drawing the figures for print"
+    script:
+        "../scripts/print_figures.py"
+
+
 rule write_report:
     input:
-        **{key if key != "stack" else "stack_figure": f"{RESULTS}/figures/{name}.png" for key, name in FIGURES.items()},
+        figures=[f"{RESULTS}/figures/{name}.png" for name in FIGURES.values()],
         alignments=lambda _: of_all_takes("alignment.json"),
         conditions=lambda _: of_all_takes("condition.json"),
         bands=lambda _: of_all_takes("bands.tsv"),

@@ -15,7 +15,7 @@ from bounceproof_job import run_job
 
 def main(snakemake):
     from bounceproof.figures.recorder import recorder_figure
-    from bounceproof.figures.style import Look, save
+    from bounceproof.figures.style import Look, paint
     from bounceproof.report.recorder_page import recorder_page
 
     settings, path = snakemake.params.settings, snakemake.input.capture
@@ -31,7 +31,7 @@ def main(snakemake):
     values = {"simulated": settings["simulated"], "medium": settings["medium"]["name"], **values}
     write_json(snakemake.output.values, values)
     values = read_json(snakemake.output.values)
-    save(recorder_figure(values, Look(settings["figures"])), snakemake.output.figures)
+    paint(recorder_figure, Look(settings["figures"]), values, snakemake.output.figures)
     write_text(snakemake.output.page, recorder_page(settings["name"], values, settings["medium"], snakemake.output.figures[0]))
 
 

@@ -3,7 +3,7 @@
 input:  alignments, conditions, bands: lists parallel to params.settings["takes"]; chosen: list of chosen/TRACK/chosen.json;
         averaged_alignments, averaged_conditions, averaged_bands: the same three of the tracks that ask for an average;
         pair_summaries, pair_tables: lists (pairs/*.json, *.tsv); stack (noise/stack.json), stack_table (noise/stack.tsv),
-        reference (mix/reference.json), timing_table (mix/timing.tsv); survived, timing, stack_figure, pair_sums: figures/*.png;
+        reference (mix/reference.json), timing_table (mix/timing.tsv); figures: list of figures/*.png in the order of FIGURES;
         wire: [wire.json] or nothing
 output: page (report.html), tracks (tracks.tsv), pairs (pairs.tsv), evening (evening.tsv)
 params: settings = {session: the session record, takes: [{track, take}] (every take, chosen or not), facts: list parallel to it:
@@ -13,6 +13,7 @@ params: settings = {session: the session record, takes: [{track, take}] (every t
 from pathlib import Path
 
 from bounceproof import evening
+from bounceproof.figures import FIGURES
 from bounceproof.files import read_json, read_table, write_table, write_text
 from bounceproof.record import package_versions
 from bounceproof.report import board, page
@@ -52,7 +53,7 @@ def gathered(files, settings):
     medium = settings["session"]["medium"]
     abouts = [read_json(path) for path in files.chosen]
     pairs = [(read_json(one), read_table(table)) for one, table in zip(files.pair_summaries, files.pair_tables, strict=True)]
-    figures = {"survived": files.survived, "timing": files.timing, "stack": files.stack_figure, "pair_sums": files.pair_sums}
+    figures = dict(zip(FIGURES, files.figures, strict=True))
     return page.Material(
         settings["session"],
         chosen_takes(settings["session"], abouts),

@@ -5,48 +5,69 @@ bands in which the stems share content and both returns stand over their hiss.
 """
 
 import numpy as np
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch
 
-from bounceproof.figures.style import ORANGE, hertz_ticks
+from bounceproof.figures.panels import MOST_PANELS, grid, heading, inside, more
+from bounceproof.figures.style import ORANGE, hertz_ticks, number
 
-MOST = 12
+LOWEST_DB = -20.0
 
 
-def draw(look, pairs):
-    """pairs: dicts with pair, simulated, note (or None), same (True where both ways are one), bands: list of dicts nominal_hz,
-    aligned_db, clicks_db.
-    """
-    figure = look.figure(
-        "Pairs: the sum of two returns beside the sum of their stems", simulated=any(p["simulated"] for p in pairs)
-    )
+def draw(look, song):
+    """The matplotlib Figure of a Song."""
+    pairs = [(summary, rows) for summary, rows in song.pairs if summary["declared"] or summary["shared_bands"]]
+    many = sum(bool(summary["simulated"]) for summary, _ in pairs)
+    sheet = look.sheet(look.say("pairs title"), look.say("pairs note"), simulated=(many, len(pairs)))
     if not pairs:
-        look.nothing(figure, "This session declares no pairs.")
-        return figure
-    shown = pairs[:MOST]
-    columns = int(np.ceil(np.sqrt(len(shown))))
-    rows = -(-len(shown) // columns)
-    for place, pair in enumerate(shown):
-        axes = figure.add_subplot(rows, columns, place + 1)
-        bottom, left = place + columns >= len(shown), place % columns == 0
-        look.axes(axes, x="frequency, Hz" if bottom else None, y="sum re stems' sum, dB" if left else None, grid="both")
-        _one(look, axes, pair, legend=place == 0)
-    if len(pairs) > MOST:
-        figure.text(0.99, 0.01, f"{len(pairs) - MOST} more pairs in the report", ha="right", color=look.faint)
-    return figure
+        return sheet.nothing(look.say("no pairs"))
+    shown = pairs[:MOST_PANELS]
+    ok_db = song.thresholds.get("sum_loss_ok_db", 1.0)
+    aligned = {"color": look.accent, "marker": "o", "markersize": look.line(8), "lw": look.line(3)}
+    clicks = {"color": ORANGE, "marker": "s", "markersize": look.line(8), "lw": look.line(2.2), "ls": "--"}
+    within = Patch(facecolor=look.faint, alpha=0.3, label=look.say("within", by=f"{ok_db:g}"))
+    lines = [Line2D([], [], label=look.say("followed"), **aligned), Line2D([], [], label=look.say("two clicks"), **clicks)]
+    sheet.legend([*lines, within])
+    low, high = reach([curve for _, rows in shown for curve in curves(rows)[1:]])
+    for (summary, rows), axes in zip(
+        shown, grid(sheet, len(shown), x=look.say("frequency"), y=look.say("sum axis")), strict=True
+    ):
+        heading(look, axes, look.name(summary["pair"]))
+        hertz_ticks(axes, 45, 18000, ticks=(100, 1000, 10000) if len(shown) > 6 else (100, 200, 500, 1000, 2000, 5000, 10000))
+        axes.set_ylim(low, high)
+        ticks = np.arange(low, high + 1, 5)
+        axes.set_yticks(ticks, [look.number(tick) for tick in ticks])
+        axes.axhspan(-ok_db, ok_db, color=look.faint, alpha=0.3, linewidth=0)
+        words = why_empty(look, summary)
+        if words:
+            inside(look, axes, words)
+            continue
+        bands, ours, theirs = curves(rows)
+        by_clicks = summary["methods"] == ["clicks", "clicks"]
+        axes.plot(bands, np.clip(theirs, low, high), **clicks)
+        if not by_clicks:
+            axes.plot(bands, np.clip(ours, low, high), **aligned)
+    more(sheet, len(pairs))
+    return sheet.figure
 
 
-def _one(look, axes, pair, *, legend):
-    axes.set_title(pair["pair"], loc="left", color=look.ink, fontsize=11, fontweight="bold")
-    hertz_ticks(axes, 80, 12000)
-    axes.set_ylim(-20, 10)
-    axes.axhspan(-1, 1, color=look.faint, alpha=0.25, linewidth=0, label="within 1 dB")
-    if pair["note"]:
-        axes.text(0.5, 0.5, pair["note"], transform=axes.transAxes, ha="center", color=look.ink, fontsize=10, wrap=True)
-        return
-    bands = np.array([band["nominal_hz"] for band in pair["bands"]])
-    clicks, aligned = (np.array([band[key] for band in pair["bands"]]) for key in ("clicks_db", "aligned_db"))
-    if not pair["same"]:
-        axes.plot(bands, np.clip(clicks, -20, 10), "s--", color=ORANGE, markersize=4, linewidth=1.3, label="two clicks alone")
-    label = "two clicks alone" if pair["same"] else "as aligned"
-    axes.plot(bands, np.clip(aligned, -20, 10), "o-", color=look.accent, markersize=4.5, linewidth=1.8, label=label)
-    if legend:
-        look.legend(axes, loc="lower left")
+def curves(rows):
+    """(bands in Hz, sum as aligned, sum with two clicks) of a pair's table, in dB, nan where not shared."""
+    shared = np.array([row["shared"] == "yes" for row in rows])
+    sums = [np.where(shared, [-number(row[f"loss_{way}_db"]) for row in rows], np.nan) for way in ("aligned", "clicks")]
+    return np.array([number(row["nominal_hz"]) for row in rows]), *sums
+
+
+def reach(values):
+    """Limits of the axis: whole 5 dB around all values, at least -10 to 5, at most down to LOWEST_DB."""
+    known = np.concatenate([np.asarray(one)[np.isfinite(one)] for one in values] or [np.zeros(0)])
+    low, high = (known.min(), known.max()) if known.size else (0.0, 0.0)
+    return max(LOWEST_DB, min(-10.0, 5 * np.floor(low / 5 - 0.1))), min(10.0, max(5.0, 5 * np.ceil(high / 5 + 0.1)))
+
+
+def why_empty(look, summary):
+    if summary["state"] != "measured":
+        return look.say("pair not measured")
+    if summary["kind"] == "doubled":
+        return look.say("doubled")
+    return None if summary["shared_bands"] else look.say("nothing shared")

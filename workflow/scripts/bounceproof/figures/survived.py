@@ -6,68 +6,104 @@ known (the stem has nothing there, or nothing stands over the hiss).
 
 import numpy as np
 
+from bounceproof.figures.rows import names_width, row_letters
 from bounceproof.figures.style import decibels, hertz
 
 SHOWN_DB = (-5.0, 40.0)
+_BAR = 2.2
 
 
-def draw(look, tracks, band_hz):
-    """tracks: dicts with track, simulated, note (or None) and over_hiss_db = {nominal_hz: dB or nan}; band_hz: the medium's
-    (low, high).
-    """
-    figure = look.figure("What survived: signal over hiss while the stem plays", simulated=any(t["simulated"] for t in tracks))
-    bands = sorted({band for track in tracks for band in track["over_hiss_db"]})
+def draw(look, song):
+    """The matplotlib Figure of a Song."""
+    low, high = (f"{edge:g}" for edge in song.band_hz)
+    sheet = look.sheet(look.say("survived title"), look.say("survived note", low=low, high=high), simulated=song.simulated())
+    bands, values = over_hiss(song.tracks)
     if not bands:
-        look.nothing(figure, "No return measured yet.")
-        return figure
-    values = np.array([[track["over_hiss_db"].get(band, np.nan) for band in bands] for track in tracks])
-    axes = look.axes(figure.add_subplot(), x="third-octave band, nominal mid frequency, Hz", grid=None)
-    colours = _colours(look)
-    picture = axes.pcolormesh(values, cmap=colours, vmin=SHOWN_DB[0], vmax=SHOWN_DB[1], edgecolors=look.paper, linewidth=1.2)
-    axes.invert_yaxis()
-    _numbers(look, axes, values, tracks)
-    axes.set_xticks(np.arange(len(bands)) + 0.5, [hertz(band) for band in bands], rotation=0, fontsize=9)
-    axes.set_yticks(np.arange(len(tracks)) + 0.5, [track["track"] for track in tracks])
-    _medium(look, axes, bands, band_hz)
-    bar = figure.colorbar(picture, ax=axes, pad=0.01, aspect=40)
-    bar.set_label("signal over hiss, dB", color=look.ink, fontsize=11)
-    bar.ax.tick_params(colors=look.ink)
-    bar.outline.set_visible(False)
-    return figure
+        return sheet.nothing(look.say("no return"))
+    names = [look.name(track.name) for track in song.tracks]
+    bar_px = _BAR * look.letter_px + look.width_of("−00", 0.88)
+    edges = (
+        sheet.left + names_width(look, names),
+        sheet.top,
+        sheet.right - bar_px - look.letter_px,
+        sheet.bottom - 2.7 * look.letter_px,
+    )
+    axes = sheet.axes(*edges, x=look.say("third octave"), grid=None)
+    heat(look, axes, values)
+    _numbers(
+        look,
+        axes,
+        values,
+        min(row_letters(sheet, len(names), edges[3] - edges[1]), 0.36 * (edges[2] - edges[0]) / len(bands) / look.letter_px),
+    )
+    notes(look, axes, song.tracks, len(bands))
+    each = 1 if len(bands) * 2.4 * look.letter_px < edges[2] - edges[0] else 2
+    axes.set_xticks(np.arange(0, len(bands), each) + 0.5, [hertz(band) for band in bands[::each]], fontsize=look.points(0.72))
+    axes.set_yticks(np.arange(len(names)) + 0.5, names, fontsize=look.points(row_letters(sheet, len(names), edges[3] - edges[1])))
+    axes.tick_params(axis="y", length=0)
+    _medium(look, axes, bands, song.band_hz)
+    _colour_bar(look, sheet, edges[2] + 0.8 * look.letter_px, edges[1], edges[3])
+    return sheet.figure
 
 
-def _colours(look):
+def over_hiss(tracks):
+    """(bands in Hz, signal over hiss in dB: tracks by bands, nan where not known)."""
+    rows = [track.band("signal_over_hiss_db") for track in tracks]
+    bands = sorted({band for row in rows for band in row})
+    return bands, np.array([[row.get(band, np.nan) for band in bands] for row in rows]).reshape(len(rows), len(bands))
+
+
+def heat(look, axes, values):
+    """The cells, rows downwards; what is not known is hatched."""
     import matplotlib
-
-    return matplotlib.colormaps["cividis"].with_extremes(bad=look.paper)
-
-
-def _numbers(look, axes, values, tracks):
     from matplotlib.patches import Rectangle
 
-    size = 9 if values.shape[1] <= 30 else 7
-    for row, column in np.ndindex(values.shape):
+    known = np.ma.masked_invalid(values)
+    # Hatched once below all cells: a patch each would cost more than all the rest.
+    axes.add_patch(
+        Rectangle(
+            (0, 0),
+            values.shape[1],
+            values.shape[0],
+            facecolor="none",
+            edgecolor=look.faint,
+            hatch="///",
+            lw=0,
+            alpha=0.5,
+            zorder=0,
+        )
+    )
+    edges = {"edgecolors": "none" if look.transparent else look.paper, "linewidth": look.line(1.5)}
+    axes.pcolormesh(known, cmap=matplotlib.colormaps["cividis"], vmin=SHOWN_DB[0], vmax=SHOWN_DB[1], **edges)
+    axes.set_xlim(0, values.shape[1])
+    axes.set_ylim(values.shape[0], 0)
+
+
+def _numbers(look, axes, values, letters):
+    for row, column in np.argwhere(np.isfinite(values)):
         value = values[row, column]
-        if np.isfinite(value):
-            # cividis turns light above its middle: dark letters there.
-            colour = "#111111" if value > 0.5 * sum(SHOWN_DB) else "#ffffff"
-            axes.text(column + 0.5, row + 0.5, decibels(value), ha="center", va="center", color=colour, fontsize=size)
-        elif not tracks[row]["note"]:
-            axes.add_patch(
-                Rectangle((column, row), 1, 1, facecolor="none", edgecolor=look.faint, hatch="///", linewidth=0, alpha=0.5)
-            )
+        # cividis turns light above its middle: dark letters there.
+        colour = "#111111" if value > 0.5 * sum(SHOWN_DB) else "#ffffff"
+        axes.text(
+            column + 0.5,
+            row + 0.5,
+            decibels(value),
+            ha="center",
+            va="center_baseline",
+            color=colour,
+            fontsize=look.points(letters),
+        )
+
+
+def notes(look, axes, tracks, wide):
+    """Why a track has no numbers, across its row."""
+    from matplotlib.patches import Rectangle
+
     for row, track in enumerate(tracks):
-        if track["note"]:
-            axes.text(
-                values.shape[1] / 2,
-                row + 0.5,
-                track["note"],
-                ha="center",
-                va="center",
-                color=look.ink,
-                fontsize=10,
-                style="italic",
-            )
+        if track.state != "aligned":
+            axes.add_patch(Rectangle((0, row), wide, 1, facecolor=look.paper, edgecolor="none", zorder=1))
+            place = {"ha": "center", "va": "center", "style": "italic"}
+            axes.text(wide / 2, row + 0.5, look.say(track.state), color=look.soft, fontsize=look.points(0.85), **place)
 
 
 def _medium(look, axes, bands, band_hz):
@@ -75,6 +111,19 @@ def _medium(look, axes, bands, band_hz):
     inside = [k for k, band in enumerate(bands) if band_hz[0] <= band <= band_hz[1]]
     for place in (inside[0], inside[-1] + 1) if inside else ():
         if 0 < place < len(bands):
-            axes.axvline(place, color=look.ink, linestyle="--", linewidth=1.4)
-    text = f"dashed: the medium's nominal band, {band_hz[0]:g} to {band_hz[1]:g} Hz; hatched: not known here"
-    axes.set_title(text, loc="left", color=look.ink, fontsize=10)
+            axes.axvline(place, color=look.ink, linestyle="--", linewidth=look.line(2.5))
+
+
+def _colour_bar(look, sheet, left, top, bottom):
+    import matplotlib
+
+    axes = sheet.axes(left, top, left + look.letter_px, bottom, grid=None)
+    ramp = np.linspace(*SHOWN_DB, 64)[:, None]
+    axes.imshow(ramp, cmap=matplotlib.colormaps["cividis"], aspect="auto", origin="lower", extent=(0, 1, *SHOWN_DB))
+    axes.set_xticks([])
+    ticks = [0, 10, 20, 30, 40]
+    axes.set_yticks(ticks, [f"{tick}" for tick in ticks])
+    axes.yaxis.tick_right()
+    for spine in axes.spines.values():
+        spine.set_visible(False)
+    axes.set_title("dB", color=look.ink, fontsize=look.points(0.8), pad=look.line(4))

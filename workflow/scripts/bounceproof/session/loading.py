@@ -58,6 +58,7 @@ def load_session(folder, *, config_dir, project_dir):
     _check_recorder(session, settings, mistakes)
     _add_tracks(session, value, schemas, roles, mistakes)
     _check_band(session, settings, mistakes)
+    _check_figures(session, settings, mistakes)
     _add_takes(session, schemas, mistakes)
     mistakes.raise_if_any()
     session["roles"] = {role: _without_words(entry) for role, entry in roles.items()}
@@ -183,6 +184,18 @@ def _check_limits(session, settings, mistakes):
             f"speed_search_percent is {search:g}, but the medium {medium['name']} may be off by "
             f"{medium['speed_error_percent']:g} percent; search at least as far",
         )
+
+
+def _check_figures(session, settings, mistakes):
+    """Names that figures are asked for have to be there."""
+    tracks = {name for track in session["tracks"] for name in (track["track"], track["parent"])}
+    known = {"tracks": tracks, "labels": tracks | {pair["pair"] for pair in session["pairs"]}}
+    for key, names in known.items():
+        for name in session["figures"].get(key) or ():
+            if names and name not in names:
+                near = nearest(name, sorted(names))
+                hint = f"did you mean {near}?" if near else f"known: {', '.join(sorted(names))}"
+                mistakes.add(settings.where(("figures", key)), f"figures.{key} names {shown(name)}, which is not there; {hint}")
 
 
 def _check_recorder(session, settings, mistakes):
