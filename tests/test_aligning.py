@@ -197,7 +197,6 @@ def align_file(folder, capture, *, number=1):
             "stem": folder / "stem.wav",
             "transfer": folder / "transfer.wav",
             "facts": folder / "facts.json",
-            "partner": [],
             "others": [],
         },
         outputs={key: folder / name for key, name in outputs.items()},

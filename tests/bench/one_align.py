@@ -38,7 +38,7 @@ def align(folder, *, band_hz, alignment):
     }
     align_return.main(
         SimpleNamespace(
-            input=SimpleNamespace(others=[], partner=[], **{key: str(folder / name) for key, name in names.items()}),
+            input=SimpleNamespace(others=[], **{key: str(folder / name) for key, name in names.items()}),
             output=SimpleNamespace(**{key: str(folder / name) for key, name in results.items()}),
             params=SimpleNamespace(settings=settings),
         )

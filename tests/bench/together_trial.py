@@ -48,11 +48,13 @@ def trial(folder, seed, *, seconds=12.0, hiss_db=25.0):
         truths.append(lambda t, done=done, start_s=start_s: done.capture_s(start_s + t))
     count = min(map(len, channels))
     write_float_wav(folder / "capture.wav", np.stack([one[:count] for one in channels], axis=1), RATE_HZ)
+    for k, leg in enumerate(legs):
+        aligned(folder, leg, k + 1, None)
     rows = []
     for k, leg in enumerate(legs):
         errors = []
-        for partner in (None, {"track": legs[1 - k], "capture_channel": 2 - k}):
-            values, time_map = aligned(folder, leg, k + 1, partner)
+        values, shared_map = aligned(folder, leg, k + 1, legs[1 - k])
+        for time_map in (read(folder / leg)[1], shared_map):
             truth = TimeMap(time_map.stem_s, truths[k](time_map.stem_s), 1.0)
             errors.append(weighted_rms_us(time_map, truth, stems[k], RATE_HZ))
         skew = values["together"]["skew_us"] if values.get("together") else float("nan")
@@ -67,9 +69,8 @@ def late(samples, by_s):
 
 
 def aligned(folder, leg, channel, partner):
-    out = folder / f"{leg}{'.shared' if partner else ''}"
-    names = {"alignment": "alignment.json", "time_map": "time-map.tsv", "aligned": "aligned.wav", "clicks": "clicks.wav"}
-    other = [] if partner is None else [folder / f"{partner['track']}{end}" for end in (".stem.wav", ".wav", ".json")]
+    """alignment.json and map of a leg by itself, or (both having been laid) together with its partner."""
+    out, names = folder / f"{leg}{'.shared' if partner else ''}", ("alignment.json", "time-map.tsv", "aligned.wav", "clicks.wav")
     run(
         "align_return",
         inputs={
@@ -77,10 +78,11 @@ def aligned(folder, leg, channel, partner):
             "stem": folder / f"{leg}.stem.wav",
             "transfer": folder / f"{leg}.wav",
             "facts": folder / f"{leg}.json",
-            "partner": other,
             "others": [],
+            "alone": [folder / leg / name for name in names],
+            "partner": [folder / partner / name for name in names[:2]] if partner else [],
         },
-        outputs={key: out / name for key, name in names.items()},
+        outputs={key: out / name for key, name in zip(("alignment", "time_map", "aligned", "clicks"), names, strict=True)},
         settings={
             "track": leg,
             "take": "take1",
@@ -93,6 +95,10 @@ def aligned(folder, leg, channel, partner):
             "band_high_hz": BAND_HZ[1],
         },
     )
+    return read(out)
+
+
+def read(out):
     return read_json(out / "alignment.json"), read_time_map(out / "time-map.tsv")
 
 

@@ -96,23 +96,37 @@ def searched_for(wildcards):
 
 
 def partner_of(track, take):
-    """The other leg that one two-channel file holds beside this one: {track, capture_channel}; None for a file of its own."""
+    """The track of the other leg that one two-channel file holds beside this one; None for a file of its own."""
     channel = direct_takes(track).get(take, {}).get("capture_channel")
     if channel is None or SESSION["alignment"]["method"] != "follow":
         return None
-    parent = TRACKS[track]["parent"]
-    return {"track": f"{parent}.{'R' if channel == 1 else 'L'}", "capture_channel": 3 - channel}
+    return f"{TRACKS[track]['parent']}.{'R' if channel == 1 else 'L'}"
 
 
-def partner_files(track, take):
-    """[stem, transfer, facts] of that other leg, or nothing."""
+def legs_alone(wildcards):
+    """{alone: files of this leg laid by itself, partner: those of the other that are needed}, nothing where there is none."""
+    track, take = wildcards.track, wildcards.take
     partner = partner_of(track, take)
     if partner is None:
-        return []
-    return [
-        f"{RESULTS}/stems/{partner['track']}.wav",
-        *(f"{RESULTS}/transfers/{partner['track']}.{kind}" for kind in ("wav", "json")),
-    ]
+        return {"alone": [], "partner": []}
+    names = ("alignment.json", "time-map.tsv", "aligned.wav", "aligned-clicks.wav")
+    return {
+        "alone": [take_file(f"alone/{name}", track, take) for name in names],
+        "partner": [take_file(f"alone/{name}", partner, take) for name in names[:2]],
+    }
+
+
+def align_settings(wildcards, partner):
+    return settings_of(
+        wildcards.track,
+        take=wildcards.take,
+        simulated=is_simulated(wildcards),
+        capture_channel=direct_takes(wildcards.track).get(wildcards.take, {}).get("capture_channel"),
+        partner=partner,
+        alignment=SESSION["alignment"],
+        names={str(track["number"]): track["track"] for track in SESSION["tracks"]},
+        **BAND,
+    )
 
 
 def capture_of(wildcards):

@@ -49,12 +49,11 @@ checkpoint sort_captures:
 
 rule align_return:
     input:
+        unpack(legs_alone),
         capture=capture_of,
         stem=result("stems/{track}.wav"),
         transfer=result("transfers/{track}.wav"),
         facts=result("transfers/{track}.json"),
-        # The other leg of one pass, captured together with this one: its motion is the same.
-        partner=lambda wildcards: partner_files(wildcards.track, wildcards.take),
         # Another track's stem or its date is no reason to align this one again.
         others=lambda wildcards: [ancient(f"{RESULTS}/stems/{track}.wav") for track in other_tracks(wildcards)],
     output:
@@ -70,22 +69,36 @@ rule align_return:
     resources:
         mem_mb=2500,
     params:
-        settings=lambda wildcards: settings_of(
-            wildcards.track,
-            take=wildcards.take,
-            simulated=is_simulated(wildcards),
-            capture_channel=direct_takes(wildcards.track).get(wildcards.take, {}).get("capture_channel"),
-            partner=partner_of(wildcards.track, wildcards.take),
-            alignment=SESSION["alignment"],
-            names={str(track["number"]): track["track"] for track in SESSION["tracks"]},
-            **BAND,
-        ),
+        settings=lambda wildcards: align_settings(wildcards, partner_of(wildcards.track, wildcards.take)),
         content=take_id,
         code=code_version("align_return.py"),
     message:
         "Aligning {wildcards.track}, {wildcards.take}"
     script:
         "../scripts/align_return.py"
+
+
+# Each leg of a pass captured in two channels is laid by itself once; rule align_return then shares their motion.
+use rule align_return as align_leg with:
+    input:
+        capture=capture_of,
+        stem=result("stems/{track}.wav"),
+        transfer=result("transfers/{track}.wav"),
+        facts=result("transfers/{track}.json"),
+        others=lambda wildcards: [ancient(f"{RESULTS}/stems/{track}.wav") for track in other_tracks(wildcards)],
+    output:
+        alignment=take_file("alone/alignment.json"),
+        time_map=take_file("alone/time-map.tsv"),
+        aligned=take_file("alone/aligned.wav"),
+        clicks=take_file("alone/aligned-clicks.wav"),
+    log:
+        result("logs/align_leg/{track}/{take}.log"),
+    params:
+        settings=lambda wildcards: align_settings(wildcards, None),
+        content=take_id,
+        code=code_version("align_return.py"),
+    message:
+        "Aligning {wildcards.track}, {wildcards.take}, by itself"
 
 
 rule measure_return:

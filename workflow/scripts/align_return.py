@@ -1,13 +1,15 @@
-"""Lay a return on its stem's time base.
+"""Lay a return on its stem's time base; one leg of two captured together takes over the motion that both channels share.
 
-input:  capture (the recorded file), stem (stems/TRACK.wav), transfer (transfers/TRACK.wav), facts (transfers/TRACK.json), partner
-        ([stem, transfer, facts] of the other leg that the same file holds, or nothing),
-        others (stems/*.wav of the other tracks; opened only where the music is not this track's)
+input:  capture (the recorded file), stem (stems/TRACK.wav), transfer (transfers/TRACK.wav), facts (transfers/TRACK.json),
+        others (stems/*.wav of the other tracks; opened only where the music is not this track's); alone ([alignment, time_map,
+        aligned, clicks] of this leg laid by itself) and partner ([alignment, time_map] of the other): nothing where the capture
+        is a file of its own, and while a leg is laid by itself
 output: alignment (alignment.json), time_map (time-map.tsv), aligned (aligned.wav), clicks (aligned-clicks.wav)
-params: settings = {track, take, simulated, capture_channel, partner ({track, capture_channel} | None), band_low_hz,
-band_high_hz, names: {number: track}, alignment: {method, …}}
+params: settings = {track, take, simulated, capture_channel, partner (track | None), band_low_hz, band_high_hz, names: {number:
+track}, alignment: {method, …}}
 """
 
+import shutil
 from functools import partial
 from pathlib import Path
 
@@ -17,18 +19,22 @@ from bounceproof.aligning.kept import Kept
 from bounceproof.aligning.lay import heard, lay_kept, unreadable
 from bounceproof.aligning.together import shared_map
 from bounceproof.audio import AudioProblem, look_at, read_audio, read_mono, write_float_wav
-from bounceproof.files import file_sha256, read_json, write_json
+from bounceproof.files import file_sha256, read_json, write_atomically, write_json
 from bounceproof.reading import read_through
-from bounceproof.timemap import write_time_map
+from bounceproof.timemap import read_time_map, write_time_map
 from bounceproof_job import run_job
 
 
 def main(snakemake):
+    if snakemake.params.settings["partner"]:
+        share(snakemake.input, snakemake.output, snakemake.params.settings)
+    else:
+        lay_alone(snakemake)
+
+
+def lay_alone(snakemake):
     settings = snakemake.params.settings
-    paths = snakemake.input
-    laid, rate_hz = lay(paths, paths.stem, paths.transfer, paths.facts, settings["capture_channel"], settings)
-    if settings["partner"]:
-        laid = with_partner(laid, paths, settings)
+    laid, rate_hz = lay(snakemake.input, settings)
     write_float_wav(snakemake.output.aligned, laid.aligned, rate_hz)
     write_time_map(snakemake.output.time_map, laid.time_map)
     heading = {
@@ -43,40 +49,52 @@ def main(snakemake):
     write_float_wav(snakemake.output.clicks, laid.aligned_clicks(), rate_hz)
 
 
-def with_partner(laid, paths, settings):
-    """The Laid return read through the map that both channels of its pass share, and what they have in common told."""
-    partner = settings["partner"]
-    other, rate_hz = lay(paths, *paths.partner, partner["capture_channel"], settings)
-    alignments = [one.alignment for one in (laid, other)]
-    if any(one["state"] != "aligned" or one["offset_sigma_us"] is None for one in alignments):
-        return laid
-    shared = shared_map(laid.time_map, other.time_map, offsets_us=[one["offset_sigma_us"] for one in alignments])
+def share(paths, output, settings):
+    """The leg read anew through the map that both channels of its pass share, and what they have in common told; as it was laid
+    by itself where there is no such map.
+    """
+    alone = dict(zip(("alignment", "time_map", "aligned", "clicks"), paths.alone, strict=True))
+    alignment, shared = read_json(alone["alignment"]), shared_by(paths.alone, paths.partner)
+    copied = ["clicks"] if shared else list(alone)
+    for name in copied:
+        with write_atomically(getattr(output, name)) as temporary:
+            shutil.copyfile(alone[name], temporary)
     if shared is None:
-        return laid
-    capture_rate_hz = laid.alignment["capture"]["rate_hz"]
-    samples = one_channel(paths.capture, laid.alignment["capture"]["channel"])
-    count = len(laid.aligned)
-    aligned = read_through(samples, capture_rate_hz, shared.time_map, start_s=0.0, count=count, rate_hz=rate_hz)
-    aligned *= np.float32(laid.alignment["polarity"])
-    aligned *= heard(shared.time_map, count, rate_hz)
+        return
+    capture, stem = alignment["capture"], look_at(alone["aligned"])
+    samples = one_channel(paths.capture, capture["channel"])
+    aligned = read_through(samples, capture["rate_hz"], shared.time_map, start_s=0.0, count=stem.frames, rate_hz=stem.rate_hz)
+    aligned *= np.float32(alignment["polarity"])
+    aligned *= heard(shared.time_map, stem.frames, stem.rate_hz)
+    write_float_wav(output.aligned, aligned, stem.rate_hz)
+    write_time_map(output.time_map, shared.time_map)
     together = {
-        "with": partner["track"],
+        "with": settings["partner"],
         "skew_us": shared.skew_us,
         "skew_sigma_us": shared.skew_sigma_us,
         "sigma_gain": shared.gain,
     }
-    return laid._replace(aligned=aligned, time_map=shared.time_map, alignment={**laid.alignment, "together": together})
+    write_json(output.alignment, {**alignment, "together": together})
 
 
-def lay(paths, stem_path, transfer_path, facts_path, capture_channel, settings):
+def shared_by(own, other):
+    """The Shared map of two legs, by their files (alignment.json and time-map.tsv first); None where either was not followed."""
+    alignments = [read_json(paths[0]) for paths in (own, other)]
+    if any(one["state"] != "aligned" or one["offset_sigma_us"] is None for one in alignments):
+        return None
+    maps = [read_time_map(paths[1]) for paths in (own, other)]
+    return shared_map(*maps, offsets_us=[one["offset_sigma_us"] for one in alignments])
+
+
+def lay(paths, settings):
     """(the Laid return, the stem's rate); a capture that cannot be read is rejected like any other."""
-    facts, count = read_json(facts_path), look_at(stem_path).frames
-    stem, sent = (Kept(partial(read_mono, path)) for path in (stem_path, transfer_path))
+    facts, count = read_json(paths.facts), look_at(paths.stem).frames
+    stem, sent = (Kept(partial(read_mono, path)) for path in (paths.stem, paths.transfer))
     try:
         capture = read_audio(paths.capture)
     except AudioProblem as problem:
         return unreadable(str(problem), count, settings["alignment"]["method"]), facts["sample_rate_hz"]
-    chosen = choose_channel(capture.samples, capture.rate_hz, wanted=capture_channel)
+    chosen = choose_channel(capture.samples, capture.rate_hz, wanted=settings["capture_channel"])
     remarks, capture_facts = [*chosen.remarks, *capture.notes], chosen.facts
     channel = Kept(partial(one_channel, paths.capture, chosen.number), chosen.samples)
     # Nobody but `channel` is to hold the samples, so that they can be let go.
