@@ -4,7 +4,6 @@ import numpy as np
 import pytest
 from bench.click_trials import RATE_HZ, SWEEPS_HZ, company, rms_error_us, trial
 from bounceproof.clicks import (
-    LAST_NUMBER,
     REFERENCE_SWEEP,
     click_band,
     find_clicks,
@@ -13,6 +12,7 @@ from bounceproof.clicks import (
     sweep_times,
 )
 from bounceproof.quantities import amplitude_db
+from bounceproof.transfer_layout import LAST_NUMBER
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from recording import hiss, record

@@ -34,7 +34,7 @@ def scripts(tmp_path, monkeypatch):
 
 def versions():
     """Of both scripts, as a new process would see them."""
-    for name in ("_tree", "_content", "_local_imports"):
+    for name in ("_facts", "_kept", "_content", "_local_imports", "_files_of"):
         getattr(module, name).cache_clear()
     return {name: module.code_version(f"{name}.py") for name in ("one", "two")}
 
@@ -114,6 +114,19 @@ def test_what_a_compiler_keeps_beside_the_code_does_not_count(scripts):
         (folder / "__pycache__" / "deep.f-1.py311.nbi").write_bytes(b"compiled")
         (folder / ".hidden").write_text("x")
     assert versions() == before
+
+
+def test_what_was_read_once_is_kept_and_never_believed_when_broken(scripts, monkeypatch):
+    before = versions()
+    store = scripts / "__pycache__/code-versions.json"
+    told = store.read_text(encoding="utf-8")
+    with monkeypatch.context() as patched:
+        patched.setattr(module.ast, "parse", None)
+        assert versions() == before
+    for broken in ("", "[]", "{}", told[:-20], told.replace('"maker": "', '"maker": "another ')):
+        store.write_text(broken, encoding="utf-8")
+        assert versions() == before
+        assert store.read_text(encoding="utf-8") == told
 
 
 def test_where_the_scripts_lie_does_not_count(scripts, tmp_path_factory, monkeypatch):

@@ -5,7 +5,8 @@ import pytest
 from bounceproof.audio import read_audio, write_pcm24_wav
 from bounceproof.clicks import click_band, find_clicks, make_click
 from bounceproof.quantities import amplitude_db, amplitude_from_db, peak_dbfs
-from bounceproof.transfers import CLICK_AFTER_S, CLICK_BEFORE_S, click_stem_times, make_transfer
+from bounceproof.transfer_layout import CLICK_AFTER_S, CLICK_BEFORE_S, click_stem_times
+from bounceproof.transfers import make_transfer
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from recording import BAND_HZ, RATE_HZ, drums, plucks

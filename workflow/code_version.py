@@ -5,11 +5,16 @@ nothing. Files that lie beside a module (templates, style sheets) count with it.
 """
 
 import ast
+import contextlib
 import functools
 import hashlib
+import json
+import os
+import sys
 from pathlib import Path
 
 SCRIPTS = Path(__file__).resolve().parent / "scripts"
+_MOST_KEPT = 2000
 
 
 def code_version(script):
@@ -20,6 +25,7 @@ def code_version(script):
         if path not in seen:
             seen.add(path)
             waiting.extend(_local_imports(path))
+    _keep()
     whole = hashlib.sha256()
     for path in sorted(seen):
         whole.update(f"{path.relative_to(SCRIPTS).as_posix()} {_content(path)}\n".encode())
@@ -27,18 +33,61 @@ def code_version(script):
 
 
 @functools.cache
-def _tree(path):
-    return ast.parse(path.read_text(encoding="utf-8"))
-
-
-@functools.cache
 def _content(path):
-    tree = _tree(path)
-    shown = hashlib.sha256(_without_docstrings(tree).encode())
+    shown = hashlib.sha256(_facts(path)[0].encode())
     if path.name == "__init__.py":
         for beside in _files_beside(path.parent):
             shown.update(beside.relative_to(path.parent).as_posix().encode() + beside.read_bytes())
     return shown.hexdigest()
+
+
+@functools.cache
+def _facts(path):
+    """(hash of what the code in a file does, names it imports); kept from call to call, because reading syntax trees takes longer
+    than all else that Snakemake does before its first job.
+    """
+    source = path.read_bytes()
+    key = hashlib.sha256(source).hexdigest()
+    kept = _kept()
+    if key not in kept:
+        tree = ast.parse(source)
+        kept[key] = [hashlib.sha256(_without_docstrings(tree).encode()).hexdigest(), sorted(set(_imported(tree)))]
+        _new.append(key)
+    return kept[key]
+
+
+# Keys of files that what is kept on disk does not know yet.
+_new = []
+
+
+@functools.cache
+def _kept():
+    """{hash of a file's bytes: its facts} as an earlier call kept them; empty where that was another Python or other code."""
+    try:
+        kept = json.loads(_store().read_text(encoding="utf-8"))
+        return kept["facts"] if kept["maker"] == _maker() else {}
+    except (OSError, ValueError, KeyError, TypeError):
+        return {}
+
+
+def _keep():
+    """Write down what is new. Where nothing can be written, the next call reads the trees again."""
+    if _new:
+        _new.clear()
+        fresh = _store().with_suffix(f".{os.getpid()}")
+        with contextlib.suppress(OSError):
+            fresh.parent.mkdir(exist_ok=True)
+            facts = dict(list(_kept().items())[-_MOST_KEPT:])
+            fresh.write_text(json.dumps({"maker": _maker(), "facts": facts}), encoding="utf-8")
+            fresh.replace(_store())
+
+
+def _store():
+    return SCRIPTS / "__pycache__" / "code-versions.json"
+
+
+def _maker():
+    return f"{sys.version} {hashlib.sha256(Path(__file__).read_bytes()).hexdigest()}"
 
 
 def _files_beside(folder):
@@ -75,21 +124,22 @@ def _walk_without(node, left_out):
         yield from _walk_without(child, left_out)
 
 
+def _imported(tree):
+    """The names that a file imports, as far as they may be local."""
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom) and node.level == 0 and node.module:
+            yield node.module
+            yield from (f"{node.module}.{alias.name}" for alias in node.names)
+
+
 @functools.cache
 def _local_imports(path):
-    found = set()
-    for node in ast.walk(_tree(path)):
-        if isinstance(node, ast.Import):
-            names = [alias.name for alias in node.names]
-        elif isinstance(node, ast.ImportFrom) and node.level == 0 and node.module:
-            names = [node.module, *(f"{node.module}.{alias.name}" for alias in node.names)]
-        else:
-            continue
-        for name in names:
-            found.update(_files_of(name))
-    return tuple(sorted(found))
+    return sorted({file for name in _facts(path)[1] for file in _files_of(name)})
 
 
+@functools.cache
 def _files_of(name):
     """The files that importing `name` runs: the packages above it and itself; nothing for what is not local."""
     files, folder = [], SCRIPTS

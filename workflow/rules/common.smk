@@ -336,7 +336,7 @@ def captures_table():
 
 def click_stem_s(send_speed=1):
     """Where the two clicks lie in the stem's time (equal in all transfers of one send_speed)."""
-    from bounceproof.transfers import click_stem_times
+    from bounceproof.transfer_layout import click_stem_times
 
     return list(click_stem_times(SONG_S, SESSION["transfer"], send_speed=send_speed))
 
@@ -370,7 +370,7 @@ def running_fast_percent():
 
 def free_number():
     """What the calibration's clicks spell: the highest number that no track has."""
-    from bounceproof.clicks import LAST_NUMBER
+    from bounceproof.transfer_layout import LAST_NUMBER
 
     return max(set(range(1, LAST_NUMBER + 1)) - {track["number"] for track in TRACKS.values()})
 

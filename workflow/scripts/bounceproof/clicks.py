@@ -17,11 +17,10 @@ from scipy.ndimage import maximum_filter1d
 
 from bounceproof.audio import resample
 from bounceproof.quantities import amplitude_db
+from bounceproof.transfer_layout import EDGE_AFTER_S, LAST_NUMBER
 
 SWEEP_S = 0.040
 REFERENCE_SWEEP = 2
-EDGE_AFTER_S = 0.250
-LAST_NUMBER = 255
 _FADE_S = 0.004
 _EDGE_DECAY_S = 0.0015
 _GAP_S = (0.045, 0.045, 0.113)

@@ -10,13 +10,11 @@ from typing import NamedTuple
 import numpy as np
 
 from bounceproof.audio import resample
-from bounceproof.clicks import EDGE_AFTER_S, click_band, make_click
+from bounceproof.clicks import click_band, make_click
 from bounceproof.filters import bandpass_response, filtered
 from bounceproof.quantities import amplitude_db, amplitude_from_db, peak_dbfs
+from bounceproof.transfer_layout import CLICK_AFTER_S, CLICK_BEFORE_S
 
-# From a click's first sample to its reference at most; from its reference to the edge's last sample.
-CLICK_BEFORE_S = 0.25
-CLICK_AFTER_S = EDGE_AFTER_S + 0.02
 # A stem with next to nothing in the medium's band still needs clicks that are heard above the hiss.
 QUIETEST_CLICK_BELOW_SEND_DB = 30.0
 
@@ -94,9 +92,3 @@ def _add_click(samples, click, reference, peak):
     first = reference - click.reference_sample
     samples[first : first + click.samples.size] += peak * click.samples
     return first + click.edge_sample
-
-
-def click_stem_times(stem_seconds, settings, *, send_speed=1):
-    """Where the two clicks' references lie in the stem's time (s); the gaps are not sent faster, so they span more of it."""
-    start_s = -(CLICK_AFTER_S + settings["gap_s"])
-    return start_s * send_speed, stem_seconds + (settings["gap_s"] + CLICK_BEFORE_S) * send_speed

@@ -9,7 +9,7 @@ from bounceproof.aligning.draft import FACTOR_WORDS, CannotPlace, WrongMusic
 from bounceproof.aligning.maps import slowed
 from bounceproof.aligning.placing import FACTORS
 from bounceproof.clicks import SWEEP_S
-from bounceproof.transfers import CLICK_BEFORE_S
+from bounceproof.transfer_layout import CLICK_BEFORE_S
 
 LEAST_OVERLAP_S = 5.0
 _CHECK = (

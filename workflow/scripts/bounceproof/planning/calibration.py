@@ -10,10 +10,11 @@ import math
 
 import numpy as np
 
-from bounceproof.clicks import EDGE_AFTER_S, click_band, make_click
+from bounceproof.clicks import click_band, make_click
 from bounceproof.planning.sweeps import exponential_sweep
 from bounceproof.quantities import amplitude_from_db
-from bounceproof.transfers import CLICK_AFTER_S, CLICK_BEFORE_S, Transfer
+from bounceproof.transfer_layout import CLICK_AFTER_S, CLICK_BEFORE_S, EDGE_AFTER_S
+from bounceproof.transfers import Transfer
 
 NAME = "calibration"
 LONGEST_S = 120.0

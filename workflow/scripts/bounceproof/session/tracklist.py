@@ -13,10 +13,9 @@ from bounceproof.session.naming import composed, folded, name_problem, safe_name
 from bounceproof.session.rows import Record, read_records
 from bounceproof.session.settings import with_defaults
 from bounceproof.session.stems import STEMS, audio_files, find_stem, look_at_stem, name_without_ending, stem_not_finite
+from bounceproof.transfer_layout import LAST_NUMBER
 
 TRACKS, PAIRS = "tracks.tsv", "pairs.tsv"
-# The clicks spell a number in two hexadecimal digits.
-LAST_NUMBER = 255
 LEGS = (("L", "left", -1), ("R", "right", 1))
 
 
