@@ -1,24 +1,27 @@
 """Trials: what is cut from a stem, and the send level that comes of its return, with a level control and without."""
 
 import itertools
+from functools import cache
 
 import numpy as np
 import pytest
+import simulated
 from bounceproof.audio import resample, write_float_wav, write_pcm24_wav
 from bounceproof.files import read_json, read_table, write_json
 from bounceproof.planning.send_levels import loudest_db
-from bounceproof.planning.trials import GAP_S, PASSAGE_S, make_trial
+from bounceproof.planning.trials import GAP_S, PASSAGE_S, make_trial, measure_trial
 from bounceproof.recorder import channel, resolve, simulate
 from fake_session import run
 from recording import RATE_HZ as SOURCE_HZ
 from recording import plucks
 
-RATE_HZ = 24000
+RATE_HZ = simulated.RATE_HZ
 BAND_HZ = (400.0, 4000.0)
 TRANSFER = {"lead_in_s": 4.0, "gap_s": 2.0, "tail_s": 2.0, "click_below_peak_db": 14.0}
 BAND = {"band_low_hz": BAND_HZ[0], "band_high_hz": BAND_HZ[1]}
 
 
+@cache
 def song():
     """Plucked notes, loud from 8 s on, soft before."""
     stem = resample(plucks(14.0), SOURCE_HZ, RATE_HZ)
@@ -42,7 +45,7 @@ def test_a_trial_is_the_loudest_passage_four_times_and_a_soft_one():
 
 def test_send_levels_are_those_of_the_whole_stem():
     """The stem's highest peak lies outside its loudest passage: its level is counted, not the passage's."""
-    stem = song()
+    stem = song().copy()
     stem[100] = 2.0
     _, passages = make_trial(stem, RATE_HZ, BAND_HZ)
     first = round(passages[3]["stem_s"] * RATE_HZ)
@@ -89,11 +92,16 @@ def test_without_a_control_the_level_is_where_the_tape_is_full(tmp_path):
 
 def test_with_a_control_the_level_is_where_it_begins(tmp_path):
     control = {"target_dbfs": -14.0, "max_gain_db": -3.0, "range_db": 30.0, "release_ms": 400.0}
-    values, _ = told(tmp_path, {"automatic_level": control, "hiss": {"level_dbfs": -60.0}})
+    trial, passages = make_trial(song(), RATE_HZ, BAND_HZ)
+    machine = {"preset": "prototype", "record_band": {}, "automatic_level": control, "hiss": {"level_dbfs": -60.0}}
+    laid = simulated.lay(trial, machine, 2)
+    about = {"rate_hz": RATE_HZ, "band_hz": BAND_HZ, "transfer": TRANSFER, "distortion_percent": 3.0}
+    values = measure_trial(trial, laid.aligned, laid.done.capture, RATE_HZ, laid.values, passages, **about)
     assert values["limit"] == "level control"
     # The control begins at -11 dBFS of peaks; notes' first milliseconds are over before it takes 1 dB off their bodies.
     assert -11.0 <= values["proposed_db"] <= -4.5
     assert values["levels"][-1]["missing_db"] > 3
+    write_json(tmp_path / "horn.json", {"track": "horn", "state": "aligned", "reason": None, **values})
     write_json(tmp_path / "lost.json", {"track": "lost", "state": "rejected", "reason": "No click was found."})
     inputs = {"values": [tmp_path / "horn.json", tmp_path / "lost.json"]}
     outputs = {"page": tmp_path / "trials.html", "table": tmp_path / "trials.tsv"}
