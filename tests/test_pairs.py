@@ -2,11 +2,12 @@
 
 import numpy as np
 import pytest
-from bounceproof import pair_delay, pairs, verdicts
+from bounceproof import pairs, verdicts
 from bounceproof.condition.known_hiss import hiss_powers
 from bounceproof.condition.level import analysis_bands, hiss_band_powers
 from bounceproof.files import finite, read_json, read_table
 from fake_session import BAND_HZ, RATE_HZ, SONG_S, FakeSession, band_limited, late, make_stem, wander_s
+from scipy.ndimage import uniform_filter1d
 
 BANDS = analysis_bands(RATE_HZ)
 
@@ -213,9 +214,9 @@ def test_script_carries_on_waiting_and_rejected(tmp_path):
 
 
 def course(sd_us, *, clicks_later_us=None):
-    count = len(pair_delay.block_times_s(int(SONG_S * RATE_HZ), RATE_HZ))
-    later = None if clicks_later_us is None else np.full(count, float(clicks_later_us))
-    return pairs.Course(np.full(count, float(sd_us)), later)
+    times_s = np.arange(0.0, SONG_S, 0.01)
+    later = None if clicks_later_us is None else np.full(len(times_s), float(clicks_later_us))
+    return pairs.Course(times_s, np.broadcast_to(np.asarray(sd_us, dtype=float), times_s.shape), later)
 
 
 def checked_with(stems, side, hiss, known, *, clicks=None):
@@ -230,6 +231,22 @@ def test_where_the_returns_agree_the_maps_tell_the_delay_and_its_error():
     assert (ours["delay_us"], ours["polarity"]) == (0.0, 1)
     assert ours["rms_us"] == pytest.approx(5.0)
     assert ours["delay_by"] == "returns and maps"
+
+
+def test_what_a_map_does_not_know_of_silence_is_nobodys_delay():
+    """Known to 4 us while notes sound, to 900 us once they are 40 dB down: the pair's delay is known to 4 us."""
+    stems = two_microphones()
+    power = uniform_filter1d(band_limited(stems.first) ** 2, int(0.03 * RATE_HZ))
+    times_s = np.arange(0.0, SONG_S, 0.005)
+    loud = power[(times_s * RATE_HZ).astype(int)] > 1e-4 * power.max()
+    assert 0.2 < loud.mean() < 0.8
+    side, hiss = returned(stems)
+    known = pairs.Course(times_s, np.where(loud, 4.0, 900.0), None)
+    ours = checked_with(stems, side, hiss, known)[0]["aligned"]
+    assert ours["rms_us"] == pytest.approx(4.0, abs=1.5)
+    strangers = pairs.Side(stems.first, np.roll(0.2 * np.random.default_rng(8).normal(size=len(stems.first)), 1))
+    told = pairs.check_strangers(strangers, known, RATE_HZ, BAND_HZ)[0]["aligned"]
+    assert told["rms_us"] < 20.0, "noise sounds on, the notes' decay is most of what is not known"
 
 
 def test_returns_that_contradict_their_maps_are_believed():

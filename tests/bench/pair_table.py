@@ -1,19 +1,35 @@
-"""The demo's pairs against the simulator's truth: relative delay and its stated error, loss of the sum, how far up they add up.
+"""The pairs of a simulated session against the simulator's truth: relative delay and its stated error beside the bound, and how
+far up they add up.
 
-    envs/run snakemake && envs/run python tests/bench/pair_table.py [results folder]
+    envs/run snakemake && envs/run python tests/bench/pair_table.py [results folder] [--bound]
 
-Relative delay: truth = where the two maps really lie wrong against each other, in us rms over the blocks of a quarter of a
-second, weighted by the sound in them; stated = the map's sigmas together; their ratio has to be about 1.
+Relative delay, the constant included: told and truth = what the table says and where the two maps really lie wrong against each
+other, in us rms over the cells of 10 ms in which both sound, each weighted by what the sum owes to their phase there; stated =
+the sds of the blocks, in the same mean; ratio = (truth - told) over stated, about 1 where it is right. bound (follow_bound.py) =
+both tracks' together, with the same weights: it knows the response, so that it holds no constant. The limit asked for is 2 us at
+35 dB and better, twice the bound below.
 """
 
+import argparse
 import sys
+from functools import cache
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "workflow" / "scripts"))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 import numpy as np
+from bench.follow_bound import bound_us
+from bounceproof import pair_delay
+from bounceproof.audio import look_at, read_mono
+from bounceproof.condition.level import analysis_bands
 from bounceproof.files import read_json
+from bounceproof.quantities import power_from_db
+from bounceproof.recorder import simulate
 from bounceproof.timemap import read_time_map
+from simulate_return import track_seed
+
+SEED = 1
 
 
 def wrong_us(results, track, times_s):
@@ -24,27 +40,77 @@ def wrong_us(results, track, times_s):
     return 1e6 * (np.interp(times_s, truth.stem_s, truth.return_s) - np.interp(times_s, found.stem_s, found.return_s))
 
 
-def main(results):
-    print(f"{'pair':28s} true rms us  stated us  ratio  mean us   adds up to, Hz   two clicks, Hz")
-    for path in sorted((results / "pairs").glob("*.json")):
+@cache
+def recorded(results, track):
+    """(sent, rate in Hz, settings, seed, facts, truth) of a track's simulated return, simulated again."""
+    path, facts = results / f"transfers/{track}.wav", read_json(results / f"transfers/{track}.json")
+    sent, rate_hz = read_mono(path).astype(float), look_at(path).rate_hz
+    settings, seed = read_json(results / f"simulated/{track}.truth.json")["settings"], track_seed(SEED, track)
+    start_s = facts["stem_start_sample"] / rate_hz
+    span_s = (start_s, start_s + facts["stem_samples"] / rate_hz)
+    return sent, rate_hz, settings, seed, span_s, simulate(sent, rate_hz, settings, seed=seed, stem_span_s=span_s).truth
+
+
+def track_bound_us(results, track, times_s, weights):
+    sent, rate_hz, settings, seed, span_s, truth = recorded(results, track)
+    return bound_us(sent, rate_hz, settings, seed, truth, span_s[0] + times_s, weights, span_s=span_s)
+
+
+def sounding_of(results, tracks, band_hz):
+    """The Sounding of a pair through the responses that bands.tsv tells."""
+    stems = [read_mono(results / f"stems/{track}.wav") for track in tracks]
+    rate_hz = look_at(results / f"stems/{tracks[0]}.wav").rate_hz
+    bands = analysis_bands(rate_hz)
+    response = [response_of(results / f"chosen/{track}/bands.tsv", bands) for track in tracks]
+    return pair_delay.sounding(stems, rate_hz, band_hz, pair_delay.Heard(bands, np.array(response), None))
+
+
+def response_of(path, bands):
+    from bounceproof.files import read_table
+
+    known = {float(row["nominal_hz"]): row["response_db"] for row in read_table(path)}
+    return power_from_db(np.array([float(known.get(band.nominal_hz) or -60.0) for band in bands]))
+
+
+def row(results, pair, band_hz, bound):
+    course, tracks = pair["through_time"], [pair[place]["track"] for place in ("first", "second")]
+    sounding = sounding_of(results, tracks, band_hz)
+    told, sd = (
+        np.array([np.nan if value is None else value for value in course[key]])[sounding.block]
+        for key in ("aligned_us", "aligned_sd_us")
+    )
+    weight = np.where(np.isfinite(told), sounding.weight, 0.0)
+    truth = wrong_us(results, tracks[1], sounding.time_s) - wrong_us(results, tracks[0], sounding.time_s)
+
+    def rms(values):
+        return float(np.sqrt(np.average(np.nan_to_num(values) ** 2, weights=weight)))
+
+    bounds = [track_bound_us(results, track, sounding.time_s, weight) for track in tracks] if bound else [np.nan]
+    over_db = [read_json(results / f"simulated/{track}.truth.json")["hiss_below_signal_db"] for track in tracks]
+    reach = [pair[way]["adds_up_to_hz"] for way in ("aligned", "clicks")]
+    text = [f"{hz:.0f}" if hz is not None else "-" for hz in reach]
+    print(
+        f"{pair['pair']:28s} {over_db[0]:5.1f} {over_db[1]:5.1f} {rms(truth):8.2f} {np.average(truth, weights=weight):8.2f}"
+        f" {np.hypot.reduce(bounds):6.2f} {rms(told):7.2f} {rms(sd):7.2f} {rms(truth - told) / rms(sd):6.2f}"
+        f" {text[0]:>10s} {text[1]:>10s}",
+        flush=True,
+    )
+
+
+def main():
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument(
+        "results", nargs="?", type=Path, default=Path(__file__).resolve().parents[2] / "results" / "demo", help="of a session"
+    )
+    parser.add_argument("--bound", action="store_true", help="compute the bounds, which simulates every track again")
+    parser.add_argument("--band", type=float, nargs=2, default=(400.0, 4000.0), help="the medium's, Hz")
+    chosen = parser.parse_args()
+    print("                             hiss down, dB  truth us  mean us  bound    told  stated  ratio   adds up to, Hz; clicks")
+    for path in sorted((chosen.results / "pairs").glob("*.json")):
         pair = read_json(path)
-        if pair["state"] != "measured":
-            continue
-        course = pair["through_time"]
-        known = np.array([value is not None for value in course["aligned_us"]])
-        times_s = np.array(course["time_s"])[known]
-        told, sd = (np.array(course[key], dtype=float)[known] for key in ("aligned_us", "aligned_sd_us"))
-        truth = wrong_us(results, pair["second"]["track"], times_s) - wrong_us(results, pair["first"]["track"], times_s)
-        weight = np.array(course["weight"])[known] ** 2
-        rms = np.sqrt(np.average((truth - told) ** 2, weights=weight))
-        stated = np.sqrt(np.average(sd**2, weights=weight))
-        reach = [pair[way]["adds_up_to_hz"] for way in ("aligned", "clicks")]
-        text = [f"{hz:.0f}" if hz is not None else "-" for hz in reach]
-        print(
-            f"{pair['pair']:28s} {rms:11.2f} {stated:10.2f} {rms / stated:6.2f} {np.average(truth, weights=weight):8.2f}"
-            f" {text[0]:>16s} {text[1]:>16s}"
-        )
+        if pair["state"] == "measured":
+            row(chosen.results, pair, tuple(chosen.band), chosen.bound)
 
 
 if __name__ == "__main__":
-    main(Path(sys.argv[1]) if len(sys.argv) > 1 else Path(__file__).resolve().parents[2] / "results" / "demo")
+    main()

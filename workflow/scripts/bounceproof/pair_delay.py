@@ -29,6 +29,8 @@ _DISAGREE = 5.0
 _HEARD = 0.2
 # Half a per cent of speed between the two, over a block.
 _WANDER_S = 0.00125
+# Cells in which it is looked at when the two sound: long enough to keep a drum's lows out of the band, short beside a stroke.
+_CELL_S = 0.02
 # Hann segments that overlap by half hold half as many independent values as they have bins.
 _INDEPENDENT = 0.5
 
@@ -55,6 +57,47 @@ class Heard(NamedTuple):
     hiss: np.ndarray
 
 
+class Sounding(NamedTuple):
+    """When the two sound together, in cells: middles (s), weight (mean square; what their sum owes to their phase), and the
+    number of the block that each cell lies in."""
+
+    time_s: np.ndarray
+    weight: np.ndarray
+    block: np.ndarray
+    blocks: int
+
+    def mean_in_blocks(self, values):
+        """Weighted mean of values (one a cell) over the cells of each block in which they are finite; inf where none is.
+
+        A block in which nothing sounds takes their plain mean.
+        """
+        known = np.isfinite(values)
+        weight = (self.weight + 1e-9 * self.weight.max() + np.finfo(float).tiny) * known
+        total = np.bincount(self.block, weight, self.blocks)
+        summed = np.bincount(self.block, weight * np.where(known, values, 0.0), self.blocks)
+        return np.where(total > 0, summed / np.where(total > 0, total, 1.0), np.inf)
+
+    def in_blocks(self, known=True):
+        """Weight of each block, of the cells that are known."""
+        return np.bincount(self.block, self.weight * known, self.blocks)
+
+
+def sounding(stems, rate_hz, band_hz, heard):
+    """The Sounding of two stems (frames,) through their responses: the square root of both powers' product."""
+    segment = spectra.segment_samples(rate_hz, seconds=_CELL_S)
+    freq_hz = spectra.bin_hz(segment, rate_hz)
+    chosen = _measured(freq_hz, rate_hz, band_hz)
+    response = _response_at(heard, freq_hz[chosen])
+    powers = [
+        np.einsum("tfi,if->ti", np.abs(block[:, chosen]) ** 2, response) for block in spectra.transforms(list(stems), segment)
+    ]
+    frames, (long, per_block) = len(stems[0]), _sizes(rate_hz)
+    time_s = spectra.segment_times_s(frames, segment, rate_hz)
+    blocks = len(block_times_s(frames, rate_hz))
+    block = np.clip((time_s * rate_hz / (long // 2) - 0.5) / per_block, 0, blocks - 1).astype(int)
+    return Sounding(time_s, np.sqrt(np.concatenate(powers).prod(axis=1)), block, blocks)
+
+
 def block_times_s(frames, rate_hz):
     """The middles of the blocks of signals of so many frames."""
     segment, per_block = _sizes(rate_hz)
@@ -67,19 +110,18 @@ def _sizes(rate_hz):
     return segment, max(1, round(BLOCK_S * rate_hz / (segment // 2)))
 
 
-def relative_delay(stems, returns, rate_hz, band_hz, heard, *, prior_sd_us=None):
+def relative_delay(stems, returns, rate_hz, band_hz, heard, *, sound, prior_sd_us=None):
     """The Blocks of two returns.
 
-    stems, returns: pairs of (frames,); band_hz: where delays are measured; heard: Heard; prior_sd_us: sd of the delay by the time
-    maps at each of `block_times_s`, None where the returns were laid without knowing (then the whole course through time is found
-    by dynamic programming).
+    stems, returns: pairs of (frames,); band_hz: where delays are measured; heard: Heard; sound: how much of both sounds in each
+    block (`Sounding.in_blocks`); prior_sd_us: sd of the delay by the time maps in each block, None where the returns were laid
+    without knowing (then the whole course through time is found by dynamic programming).
     Method: maximum likelihood of the cross-spectrum's phase (Knapp and Carter 1976) with the noise of both returns known.
     """
     cross, information, freq_hz = _block_sums(stems, returns, rate_hz, band_hz, heard)
     times_s = block_times_s(len(stems[0]), rate_hz)
     omega = 2 * np.pi * freq_hz
-    size = np.sqrt(information.sum(axis=1))
-    if not size.any():
+    if not information.any():
         unknown = np.full(len(times_s), np.inf) if prior_sd_us is None else prior_sd_us
         return Blocks(times_s, np.zeros(len(times_s)), unknown, np.zeros(len(times_s)), None)
     lags_s, likelihood = _likelihoods(cross, freq_hz)
@@ -89,7 +131,7 @@ def relative_delay(stems, returns, rate_hz, band_hz, heard, *, prior_sd_us=None)
     delay_s, precision, explained = _refined(sign * cross, information, omega, start_s)
     precision /= _inflation(delay_s, precision) ** 2
     clear = abs(found[0][1] - found[1][1]) > _EVIDENCE
-    weight = size * np.where(information.any(axis=1), explained, 0.0)
+    weight = sound * np.where(information.any(axis=1), explained, 0.0)
     delay_us = 1e6 * delay_s
     with np.errstate(divide="ignore"):
         sd_us = 1e6 / np.sqrt(precision)
@@ -106,10 +148,9 @@ def _block_sums(stems, returns, rate_hz, band_hz, heard):
     """
     segment, per_block = _sizes(rate_hz)
     freq_hz = spectra.bin_hz(segment, rate_hz)
-    chosen = (freq_hz >= band_hz[0]) & (freq_hz <= min(band_hz[1], HIGHEST_HZ, 0.42 * rate_hz))
+    chosen = _measured(freq_hz, rate_hz, band_hz)
     freq_hz = freq_hz[chosen]
-    mids = np.log([band.mid_hz for band in heard.bands])
-    response = np.array([np.interp(np.log(freq_hz), mids, one) for one in heard.response])
+    response = _response_at(heard, freq_hz)
     noise = np.array([spectra.density_at(one, heard.bands, freq_hz) for one in heard.hiss]) * (rate_hz / segment)
     crosses, information, carry = [], [], None
     for block in spectra.transforms([*stems, *returns], segment):
@@ -135,6 +176,17 @@ def _block_sums(stems, returns, rate_hz, band_hz, heard):
         crosses.append(carry[..., 0].sum(axis=0)[None])
         information.append(carry[..., 1].real.sum(axis=0)[None])
     return np.concatenate(crosses), np.concatenate(information), freq_hz
+
+
+def _measured(freq_hz, rate_hz, band_hz):
+    """The bins in which delays are measured."""
+    return (freq_hz >= band_hz[0]) & (freq_hz <= min(band_hz[1], HIGHEST_HZ, 0.42 * rate_hz))
+
+
+def _response_at(heard, freq_hz):
+    """(2, bins): the returns' power responses."""
+    mids = np.log([band.mid_hz for band in heard.bands])
+    return np.array([np.interp(np.log(freq_hz), mids, one) for one in heard.response])
 
 
 def _likelihoods(cross, freq_hz):

@@ -5,6 +5,7 @@ Conventions: the relative delay is how much later the second return is than the 
 "clicks" what two clicks alone would have given.
 """
 
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
@@ -26,12 +27,24 @@ class Side(NamedTuple):
 
 
 class Course(NamedTuple):
-    """What the two time maps say at the times `pair_delay.block_times_s`: sd of the relative delay, and by how much two clicks
+    """What the two time maps say at times of the song: sd of the relative delay (inf where unknown), and by how much two clicks
     would have put the second return later than the maps do (None where no two clicks were found), in us.
     """
 
+    time_s: np.ndarray
     sd_us: np.ndarray
     clicks_later_us: np.ndarray | None
+
+    def in_blocks(self, sounding):
+        """(sd, clicks' lateness or None, weight) of each block of a `pair_delay.Sounding`: means while the two sound there."""
+        known = np.isfinite(self.sd_us)
+        unknown = np.interp(sounding.time_s, self.time_s, ~known) > 0
+        variance = np.interp(sounding.time_s, self.time_s, np.where(known, self.sd_us, 0.0) ** 2)
+        sd_us = np.sqrt(sounding.mean_in_blocks(np.where(unknown, np.inf, variance)))
+        later_us = self.clicks_later_us
+        if later_us is not None:
+            later_us = sounding.mean_in_blocks(np.interp(sounding.time_s, self.time_s, later_us))
+        return sd_us, later_us, sounding.in_blocks(~unknown)
 
 
 class PairInput(NamedTuple):
@@ -85,10 +98,12 @@ def check_strangers(stems, course, rate_hz, band_hz):
     if ((coherence > np.maximum(zero, SHARED_COHERENCE)) & (sums.mids * 1.001 >= band_hz[0])).any():
         return None
     times_s = pair_delay.block_times_s(len(stems.first), rate_hz)
-    weight = np.isfinite(course.sd_us).astype(float)
-    delays = {"aligned": pair_delay.Blocks(times_s, np.zeros(len(times_s)), course.sd_us, weight, None)}
-    if course.clicks_later_us is not None:
-        delays["clicks"] = delays["aligned"].later(course.clicks_later_us)
+    heard = pair_delay.Heard(bands, np.ones((2, len(bands))), np.zeros((2, len(bands))))
+    sd_us, later_us, weight = course.in_blocks(pair_delay.sounding(stems, rate_hz, band_hz, heard))
+    weight /= max(weight.max(), np.finfo(float).tiny)
+    delays = {"aligned": pair_delay.Blocks(times_s, np.zeros(len(times_s)), sd_us, weight, None)}
+    if later_us is not None:
+        delays["clicks"] = delays["aligned"].later(later_us)
     nothing = dict.fromkeys(_REACH) | {"limit": "nothing shared", "sum_loss_db": None, "mono_db": None}
     summary = {"shared_bands": 0, **{name: {**_summed_up(blocks, by="maps"), **nothing} for name, blocks in delays.items()}}
     summary.setdefault("clicks", dict.fromkeys(summary["aligned"]))
@@ -103,13 +118,15 @@ def check_strangers(stems, course, rate_hz, band_hz):
 def _delays(pair, ways, rate_hz, band_hz, sums):
     """{way: Blocks}."""
     heard = pair_delay.Heard(sums.bands, sums.responses("aligned"), sums.hiss)
-    prior = None if pair.course is None else pair.course.sd_us
-    found = {"aligned": pair_delay.relative_delay(pair.stems, pair.aligned, rate_hz, band_hz, heard, prior_sd_us=prior)}
-    if pair.course is not None and pair.course.clicks_later_us is not None:
+    sounding = pair_delay.sounding(pair.stems, rate_hz, band_hz, heard)
+    prior, later_us, sound = (None, None, sounding.in_blocks()) if pair.course is None else pair.course.in_blocks(sounding)
+    measured = partial(pair_delay.relative_delay, pair.stems, rate_hz=rate_hz, band_hz=band_hz, heard=heard, sound=sound)
+    found = {"aligned": measured(returns=pair.aligned, prior_sd_us=prior)}
+    if later_us is not None:
         # The same captures read through other maps: what lies between the maps is known better than it could be measured.
-        found["clicks"] = found["aligned"].later(pair.course.clicks_later_us)
+        found["clicks"] = found["aligned"].later(later_us)
     elif "clicks" in ways:
-        found["clicks"] = pair_delay.relative_delay(pair.stems, pair.clicks, rate_hz, band_hz, heard)
+        found["clicks"] = measured(returns=pair.clicks)
     return found
 
 
