@@ -17,6 +17,7 @@ rule all:
     input:
         result("report.html"),
         result("record.json"),
+        rules.draw_figures.output,
         rules.transfers.input,
         rules.print_figures.output if "print" in SESSION["figures"]["presets"] else [],
 

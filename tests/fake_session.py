@@ -381,8 +381,30 @@ class FakeSession:
         session = {"name": "harbour", "song_s": SONG_S, "thresholds": {}, "figures": figures or {}}
         return {**session, **self.band, "tracks": tracks}
 
+    def excerpts(self):
+        kinds = {"wavs": "wav", "mp3s": "mp3", "abouts": "json"}
+        folder = self.results / "excerpts"
+        return {kind: [folder / f"{one['track']}.{end}" for one in self.tracks] for kind, end in kinds.items()}
+
+    def cut_excerpts(self):
+        run(
+            "cut_excerpts",
+            inputs={
+                "stems": [self.results / "stems" / f"{one['track']}.wav" for one in self.tracks],
+                "aligned": self.of("aligned.wav"),
+                "clicks": self.of("aligned-clicks.wav"),
+                "alignments": self.of("alignment.json"),
+                "bands": self.of("bands.tsv"),
+            },
+            outputs=self.excerpts(),
+            settings={
+                "tracks": [{"track": one["track"], "take": one["take"], "restore": None} for one in self.tracks],
+                "boost_limit_db": 12.0,
+                "lost_db": 3.0,
+            },
+        )
+
     def report(self, wire=()):
-        folder = self.results / "figures"
         plain = {"side": "", "counter": "", "battery_v": None, "capture_gain_db": None}
         run(
             "write_report",
@@ -395,8 +417,9 @@ class FakeSession:
                 **self.pair_files(),
                 "reference": self.results / "mix" / "reference.json",
                 "timing_table": self.results / "mix" / "timing.tsv",
+                "time_maps": self.of("time-map.tsv"),
+                **{kind: self.excerpts()[kind] for kind in ("mp3s", "abouts")},
                 "wire": list(wire),
-                "figures": [folder / f"{file}.png" for file in FIGURES.values()],
             },
             outputs={
                 "page": self.results / "report.html",
@@ -408,6 +431,7 @@ class FakeSession:
                 "session": self.session,
                 "takes": [{"track": track, "take": "take1"} for track in self.there()],
                 "facts": [{"track": track, "take": "take1", "number": k, **plain} for k, track in enumerate(self.there())],
+                "clicks": {one["track"]: [-GAP_S, SONG_S + GAP_S] for one in self.tracks},
             },
         )
 
@@ -416,6 +440,7 @@ class FakeSession:
         self.check_pairs()
         self.stack_and_mix()
         self.draw(figures)
+        self.cut_excerpts()
         self.report()
 
 

@@ -80,7 +80,7 @@ def test_what_is_no_wire_is_said():
         "full": {"send_db": -4.0},
     }
     said = " ".join(verdicts.wire_findings(values, (400, 4000)))
-    for words in ("-2.000 %", "900 us", "uneven by 3.0 dB", "level rides", "overloads from -4 dBFS"):
+    for words in ("-2.000 %", "900 µs", "uneven by 3.0 dB", "level rides", "overloads from -4 dBFS"):
         assert words in said
 
 

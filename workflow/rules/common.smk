@@ -341,6 +341,11 @@ def click_stem_s(send_speed=1):
     return list(click_stem_times(SONG_S, SESSION["transfer"], send_speed=send_speed))
 
 
+def clicks_by_track():
+    """{track: where the clicks of its transfer lie in its stem's time}."""
+    return {track: click_stem_s(TRACKS[track]["send_speed"]) for track in TRACKS}
+
+
 PLACES = ("folder", "results_dir", "captures", "calibrations", "wires", "trials", "takes", "take_rows")
 
 

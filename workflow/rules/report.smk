@@ -39,6 +39,12 @@ def drawing_settings():
     }
 
 
+EXCERPTS = {
+    kind: [f"{RESULTS}/excerpts/{track}.{ending}" for track in TRACKS]
+    for kind, ending in {"wavs": "wav", "mp3s": "mp3", "abouts": "json"}.items()
+}
+
+
 rule draw_figures:
     input:
         unpack(lambda _: drawn_from()),
@@ -79,13 +85,42 @@ rule print_figures:
         "../scripts/print_figures.py"
 
 
+rule cut_excerpts:
+    input:
+        stems=[f"{RESULTS}/stems/{track}.wav" for track in TRACKS],
+        aligned=lambda _: of_chosen("aligned.wav"),
+        clicks=lambda _: of_chosen("aligned-clicks.wav"),
+        alignments=lambda _: of_chosen("alignment.json"),
+        bands=lambda _: of_chosen("bands.tsv"),
+    output:
+        **EXCERPTS,
+    log:
+        result("logs/cut_excerpts.log"),
+    conda:
+        "../../envs/environment.yaml"
+    resources:
+        mem_mb=1500,
+    params:
+        settings=lambda _: {
+            "tracks": [{**row, "restore": ready_settings(row["track"])["restore"]} for row in track_rows()],
+            "boost_limit_db": SESSION["mix"]["boost_limit_db"],
+            "lost_db": SESSION["thresholds"]["signal_over_hiss_marginal_db"],
+        },
+        code=code_version("cut_excerpts.py"),
+    message:
+        "Cutting the listening excerpts"
+    script:
+        "../scripts/cut_excerpts.py"
+
+
 rule write_report:
     input:
-        figures=[f"{RESULTS}/figures/{name}.png" for name in FIGURES.values()],
+        **{key: EXCERPTS[key] for key in ("mp3s", "abouts")},
         alignments=lambda _: of_all_takes("alignment.json"),
         conditions=lambda _: of_all_takes("condition.json"),
         bands=lambda _: of_all_takes("bands.tsv"),
         chosen=lambda _: of_chosen("chosen.json"),
+        time_maps=lambda _: of_chosen("time-map.tsv"),
         averaged_alignments=lambda _: averaged_files("alignment.json"),
         averaged_conditions=lambda _: averaged_files("condition.json"),
         averaged_bands=lambda _: averaged_files("bands.tsv"),
@@ -109,7 +144,12 @@ rule write_report:
     resources:
         mem_mb=1000,
     params:
-        settings=lambda _: {"session": without_paths(), "takes": all_takes(), "facts": evening_facts()},
+        settings=lambda _: {
+            "session": without_paths(),
+            "takes": all_takes(),
+            "facts": evening_facts(),
+            "clicks": clicks_by_track(),
+        },
         code=code_version("write_report.py"),
     message:
         "Writing the report"

@@ -73,21 +73,51 @@ def limits(thresholds):
 # ---------------------------------------------------------------------------------------------------------------- tracks
 
 
+# What is judged of a take: the names by which the board's columns and the findings find each other.
+CHECKS = (
+    "aligning",
+    "timing",
+    "constant",
+    "over hiss",
+    "level sent",
+    "hum and whine",
+    "dropouts",
+    "level riding",
+    "highs",
+    "other sounds",
+    "capture",
+)
+
+
 def track_verdict(track, alignment, condition, *, thresholds=None):
     """The Verdict on a track's chosen take; alignment and condition are None while it waits."""
-    limit = limits(thresholds)
     if alignment is None:
         step = f"Play the transfer of {track} to the recorder and drop the capture into its folder."
         return _verdict([Finding(WAITING, "No return yet.", step)])
     if alignment["state"] != "aligned":
         step = alignment.get("next_step") or "Record it again."
         return _verdict([Finding(REJECTED, _sentence(alignment.get("reason") or "It could not be aligned"), step)])
-    findings = [*_flags(alignment), *_timing(alignment, limit)]
+    checks = track_checks(alignment, condition, thresholds=thresholds)
+    return _verdict([finding for findings in checks.values() for finding in findings])
+
+
+def track_checks(alignment, condition, *, thresholds=None):
+    """{check: its Findings, none where all is well} of an aligned take, for every one of CHECKS."""
+    limit = limits(thresholds)
+    checks = dict.fromkeys(CHECKS, ())
+    checks |= {"aligning": _flags(alignment), "timing": _timing(alignment, limit), "constant": _constant(alignment, limit)}
     if condition:
-        findings += [*_survived(condition, limit), *_sent(condition, limit)]
-        findings += [*_broken(condition, limit), *_fading(condition, limit)]
-        findings += [*_foreign(condition, limit), *_capture(condition, limit)]
-    return _verdict(findings)
+        checks |= {
+            "over hiss": _survived(condition, limit),
+            "level sent": _sent(condition, limit),
+            "hum and whine": _lines(condition, limit),
+            "dropouts": _dropouts(condition, limit),
+            "level riding": _riding(condition),
+            "highs": _fading(condition, limit),
+            "other sounds": _foreign(condition, limit),
+            "capture": _capture(condition, limit),
+        }
+    return checks
 
 
 def _sentence(text):
@@ -103,22 +133,26 @@ def _flags(alignment):
 
 
 def _timing(alignment, limit):
-    residual_us, offset_us = alignment.get("residual_rms_us"), alignment.get("offset_sigma_us")
-    found = []
-    if residual_us is not None and residual_us > limit["residual_poor_us"]:
-        text = f"The timing still wanders by {_us(residual_us)} rms after alignment."
-        found.append(Finding(LOOK, text, _timing_step(alignment)))
-    elif residual_us is not None and residual_us > limit["residual_ok_us"]:
-        found.append(
-            Finding(LOOK, f"The remaining timing error of {_us(residual_us)} rms is not small.", _timing_step(alignment))
-        )
-    elif residual_us is None and alignment.get("method") == "clicks":
+    residual_us = alignment.get("residual_rms_us")
+    if residual_us is None:
+        if alignment.get("method") != "clicks":
+            return []
         text = "Laid through its two clicks only: by how much it wanders between them with the recorder's speed was not measured."
-        found.append(Finding(LOOK, text, _timing_step(alignment)))
-    if offset_us is not None and offset_us > limit["offset_ok_us"]:
-        text = f"Its constant delay against the other tracks is known to {_us(offset_us)} only."
-        found.append(Finding(LOOK, text, "Record it again with both clicks whole."))
-    return found
+    elif residual_us > limit["residual_poor_us"]:
+        text = f"The timing still wanders by {_us(residual_us)} rms after alignment."
+    elif residual_us > limit["residual_ok_us"]:
+        text = f"The remaining timing error of {_us(residual_us)} rms is not small."
+    else:
+        return []
+    return [Finding(LOOK, text, _timing_step(alignment))]
+
+
+def _constant(alignment, limit):
+    offset_us = alignment.get("offset_sigma_us")
+    if offset_us is None or offset_us <= limit["offset_ok_us"]:
+        return []
+    text = f"Its constant delay against the other tracks is known to {_us(offset_us)} only."
+    return [Finding(LOOK, text, "Record it again with both clicks whole.")]
 
 
 def _timing_step(alignment):
@@ -138,7 +172,9 @@ def _survived(condition, limit):
     if over_db < limit["signal_over_hiss_marginal_db"]:
         return [Finding(AGAIN, text + ": lost.", "Send it hotter and record it again.")]
     if over_db < limit["signal_over_hiss_kept_db"]:
-        return [Finding(LOOK, text + ": marginal.", "Try it hotter, if the recorder stands it.")]
+        hotter_db = _hotter_db(condition, limit)
+        step = "Try it hotter, if the recorder stands it." if hotter_db is None else f"Send it {hotter_db:.0f} dB hotter."
+        return [Finding(LOOK, text + ": marginal.", step)]
     return []
 
 
@@ -152,11 +188,10 @@ def _sent(condition, limit):
             f" harmonic (third {overload['third_percent']:.1f} %, second {overload['second_percent']:.1f} %)."
         )
         return [Finding(LOOK, text, f"Send it {over_db:.0f} dB lower.")]
-    room_db = overload.get("room_at_least_db") if over_db is None else -over_db
-    wanting = over_hiss_db is not None and over_hiss_db < limit["signal_over_hiss_hotter_db"]
-    if room_db is None or room_db < limit["room_db"] or not wanting:
+    hotter_db = _hotter_db(condition, limit)
+    if hotter_db is None:
         return []
-    hotter_db = min(room_db, limit["signal_over_hiss_hotter_db"] - over_hiss_db)
+    room_db = _room_db(overload)
     least = "at least " if over_db is None else ""
     text = (
         f"Sent low: {least}{room_db:.0f} dB are left up to overload, and the signal is only {over_hiss_db:.0f} dB over the hiss."
@@ -164,35 +199,61 @@ def _sent(condition, limit):
     return [Finding(LOOK, text, f"Send it {hotter_db:.0f} dB hotter.")]
 
 
-def _broken(condition, limit):
-    """Dropouts, level riding, hum and whine."""
-    found = []
+def _room_db(overload):
+    """dB left up to overload (at least), None where that was not measured."""
+    over_db = overload.get("over_db")
+    return overload.get("room_at_least_db") if over_db is None else -over_db
+
+
+def _hotter_db(condition, limit):
+    """How much hotter a stem can be sent that its hiss leaves wanting, None where there is no room or no need."""
+    room_db, over_hiss_db = _room_db(condition.get("overload") or {}), condition.get("signal_over_hiss_db")
+    wanting = over_hiss_db is not None and over_hiss_db < limit["signal_over_hiss_hotter_db"]
+    if room_db is None or room_db < limit["room_db"] or not wanting:
+        return None
+    return min(room_db, limit["signal_over_hiss_hotter_db"] - over_hiss_db)
+
+
+def _lines(condition, limit):
     lines = [line for line in [*(condition.get("hum") or []), *(condition.get("whine") or [])] if _loud(line, condition, limit)]
-    if lines:
-        worst = max(lines, key=lambda line: line["level_dbfs"])
-        text = (
-            f"{'Hum' if worst['kind'] == 'hum' else 'A whine'} at {worst['frequency_hz']:.1f} Hz, {worst['level_dbfs']:.0f} dBFS,"
-            f" stands out of the hiss{f', and {len(lines) - 1} more lines' if len(lines) > 1 else ''}."
-        )
-        found.append(Finding(LOOK, text, f"Notch {worst['notch_hz']:.1f} Hz, {worst['notch_width_hz']:.0f} Hz wide."))
-    dropouts, ride = condition.get("dropouts") or [], condition.get("level_ride") or {}
-    deep = [one for one in dropouts if one["depth_db"] >= limit["dropout_db"]]
+    if not lines:
+        return []
+    worst = max(lines, key=lambda line: line["level_dbfs"])
+    text = (
+        f"{'Hum' if worst['kind'] == 'hum' else 'A whine'} at {worst['frequency_hz']:.1f} Hz, {worst['level_dbfs']:.0f} dBFS,"
+        f" stands out of the hiss{f', and {len(lines) - 1} more lines' if len(lines) > 1 else ''}."
+    )
+    return [Finding(LOOK, text, f"Notch {worst['notch_hz']:.1f} Hz, {worst['notch_width_hz']:.0f} Hz wide.")]
+
+
+def _dropouts(condition, limit):
+    deep = deep_dropouts(condition, thresholds=limit)
     minutes = sum(end_s - start_s for start_s, end_s in condition.get("playing_s") or []) / 60.0
-    if deep and len(deep) > limit["dropouts_per_minute"] * minutes:
-        worst = max(deep, key=lambda one: one["depth_db"] * one["length_s"])
-        text = (
-            f"{len(deep)} dropout{'s' if len(deep) > 1 else ''} of {limit['dropout_db']:g} dB or more under the playing stem,"
-            f" the worst at {worst['time_s']:.2f} s: {worst['depth_db']:.0f} dB for {1000 * worst['length_s']:.0f} ms."
-        )
-        found.append(Finding(LOOK, text, "Clean the head and record it again, or patch those moments from another take."))
-    if ride.get("found"):
-        text = (
-            f"An automatic level control is at work: it rides the level through {ride['range_db']:.0f}"
-            f" dB (± {1.96 * ride['range_sigma_db']:.0f}), falls within {_ms(ride['attack_s'])}"
-            f" and rises within {_ms(ride['release_s'])}."
-        )
-        found.append(Finding(LOOK, text, "Switch it off if the recorder can; else judge hiss by the figure under music."))
-    return found
+    if not deep or len(deep) <= limit["dropouts_per_minute"] * minutes:
+        return []
+    worst = max(deep, key=lambda one: one["depth_db"] * one["length_s"])
+    text = (
+        f"{len(deep)} dropout{'s' if len(deep) > 1 else ''} of {limit['dropout_db']:g} dB or more under the playing stem,"
+        f" the worst at {worst['time_s']:.2f} s: {worst['depth_db']:.0f} dB for {1000 * worst['length_s']:.0f} ms."
+    )
+    return [Finding(LOOK, text, "Clean the head and record it again, or patch those moments from another take.")]
+
+
+def deep_dropouts(condition, *, thresholds=None):
+    """The dropouts of condition.json that are as deep as the threshold."""
+    return [one for one in condition.get("dropouts") or [] if one["depth_db"] >= limits(thresholds)["dropout_db"]]
+
+
+def _riding(condition):
+    ride = condition.get("level_ride") or {}
+    if not ride.get("found"):
+        return []
+    text = (
+        f"An automatic level control is at work: it rides the level through {ride['range_db']:.0f}"
+        f" dB (± {1.96 * ride['range_sigma_db']:.0f}), falls within {_ms(ride['attack_s'])}"
+        f" and rises within {_ms(ride['release_s'])}."
+    )
+    return [Finding(LOOK, text, "Switch it off if the recorder can; else judge hiss by the figure under music.")]
 
 
 def _fading(condition, limit):
@@ -380,6 +441,10 @@ def stack_verdict(stack, *, thresholds=None):
     return _verdict([Finding(READY, text + ".", None)])
 
 
+# How the stack's word reads: it is no single track that gets recorded again.
+STACK_WORDS = {READY: "clear", LOOK: "fair", AGAIN: "poor", WAITING: "waiting"}
+
+
 def _stack_step(stack):
     saved_db = (stack.get("with_muting") or {}).get("saved_db") or 0.0
     steps = [step for step in stack.get("helps") or [] if step["gain_db"] is not None and step["gain_db"] >= 0.5]
@@ -466,10 +531,12 @@ def readiness(tracks, pairs, stack, *, simulated):
         subject for subject in subjects if subject[2].word == LOOK or (subject[0] == "hiss stack" and subject[2].word == AGAIN)
     ]
     ready = bool(tracks) and not stopping
+    # What drowns the whole song comes before what touches one track.
+    watching.sort(key=lambda subject: -_SEVERITY[subject[2].word])
     ordered = sorted(stopping, key=lambda subject: -_SEVERITY[subject[2].word]) + watching
     steps = [_step(*subject) for subject in ordered if subject[2].findings][:3]
     return Readiness(
-        ready and not simulated, _headline(ready, simulated, tracks), _why(tracks, stopping, watching, simulated), tuple(steps)
+        ready and not simulated, _headline(ready, simulated, tracks), _why(tracks, stopping, stack, simulated), tuple(steps)
     )
 
 
@@ -481,7 +548,7 @@ def _headline(ready, simulated, tracks):
     return "Ready to mix" if ready else "Not ready to mix"
 
 
-def _why(tracks, stopping, watching, simulated):
+def _why(tracks, stopping, stack, simulated):
     counts = {word: sum(verdict.word == word for verdict in tracks.values()) for word in (READY, LOOK, AGAIN, WAITING, REJECTED)}
     parts = [
         f"{count} {'to look at' if word == LOOK else f'to {word}' if word == AGAIN else word}"
@@ -496,9 +563,12 @@ def _why(tracks, stopping, watching, simulated):
     pairs_stop = [name for name, _, _ in stopping if name.startswith("pair ")]
     if pairs_stop:
         text += f" Not adding up: {', '.join(name.removeprefix('pair ') for name in pairs_stop)}."
+    if stack.word in (LOOK, AGAIN):
+        text += f" {stack.findings[0].sentence}"
     if simulated:
-        what = "Every return" if len(simulated) == len(tracks) else f"The return of {', '.join(simulated)}"
-        text += f" {what} is simulated: no tape was heard."
+        several = "The returns of {} are" if len(simulated) > 1 else "The return of {} is"
+        what = "Every return is" if len(simulated) == len(tracks) else several.format(", ".join(simulated))
+        text += f" {what} simulated: no tape was heard."
     return text
 
 
@@ -767,4 +837,4 @@ def _signed(value):
 
 
 def _us(value):
-    return f"{value / 1000:.1f} ms" if value >= 1000 else f"{value:.0f} us" if value >= 10 else f"{value:.1f} us"
+    return f"{value / 1000:.1f} ms" if value >= 1000 else f"{value:.0f} µs" if value >= 10 else f"{value:.1f} µs"

@@ -3,7 +3,10 @@
 Conventions: one row per track (its chosen take) and per pair; units in the columns' names; None where there is nothing.
 """
 
+from typing import NamedTuple
+
 from bounceproof import verdicts
+from bounceproof.report import words
 
 TRACK_COLUMNS = (
     "track",
@@ -137,3 +140,85 @@ def pair_row(summary, verdict):
         **{key: ours.get(key) for key in _PAIR_NUMBERS},
         **{f"clicks_{key}": clicks.get(key) for key in _PAIR_NUMBERS},
     }
+
+
+class Check(NamedTuple):
+    """A cell of the board: the number as text (its unit stands in the column's head), the same for sorting (None sorts last), and
+    the word that the check asks for: "ready", "look", "record again", None where nothing was measured.
+    """
+
+    text: str
+    number: float | None
+    word: str | None
+
+
+# A column each: (check, head, its unit, key of the method).
+CHECK_HEADS = (
+    ("aligning", "Aligning", "flags", "following"),
+    ("timing", "Timing left", "µs rms", "timing"),
+    ("constant", "Constant", "± µs", "constant"),
+    ("over hiss", "Over hiss", "dB, in band", "over-hiss"),
+    ("bands", "Role's bands kept", "of all", "role"),
+    ("level sent", "Peaks", "dB re full", "sent"),
+    ("hum and whine", "Hum, whine", "lines", "lines"),
+    ("dropouts", "Dropouts", "count", "dropouts"),
+    ("level riding", "Level rides", "dB", "riding"),
+    ("highs", "Highs, change", "dB", "highs"),
+    ("other sounds", "Other sounds", "count", "foreign"),
+    ("capture", "Capture's peak", "dBFS", "capture"),
+)
+
+
+def check_cells(alignment, condition, roles, *, thresholds=None):
+    """{check: Check} of an aligned take for every column of CHECK_HEADS.
+
+    roles: the role's bands with the word of each.
+    """
+    found = verdicts.track_checks(alignment, condition, thresholds=thresholds)
+    cells = {}
+    for check, (text, number) in _check_numbers(alignment, condition, roles).items():
+        findings = found.get(check, ())
+        word = findings[0].word if findings else verdicts.READY
+        cells[check] = Check(text, number, word if findings or text != words.NONE else None)
+    return cells
+
+
+def asking(cells):
+    """The names of the checks that ask for a step; cells: of `check_cells`, None where there are none."""
+    return [check for check, cell in (cells or {}).items() if cell.word not in (verdicts.READY, None)]
+
+
+def _check_numbers(alignment, condition, roles):
+    """{check: (text, number)}."""
+    residual_us, offset_us = alignment.get("residual_rms_us"), alignment.get("offset_sigma_us")
+    interval_us = 1.96 * offset_us if words.known(offset_us) else None
+    over_db, over_sigma_db = condition.get("signal_over_hiss_db"), condition.get("signal_over_hiss_sigma_db")
+    overload, ride, highs = (condition.get(key) or {} for key in ("overload", "level_ride", "highs"))
+    told = [one for one in roles if one["word"] != "not known here"]
+    kept = sum(one["word"] == "kept" for one in told)
+    lines = [len(condition[key]) for key in ("hum", "whine") if condition.get(key) is not None]
+    return {
+        "aligning": _count(alignment.get("flags")),
+        "timing": (words.fixed(residual_us, 1), residual_us),
+        "constant": (words.fixed(interval_us, 1), interval_us),
+        "over hiss": (words.spread(over_db, over_sigma_db), over_db),
+        "bands": (f"{kept} of {len(told)}", kept / len(told)) if told else (words.NONE, None),
+        "level sent": _peaks(overload),
+        "hum and whine": (str(sum(lines)), sum(lines)) if lines else (words.NONE, None),
+        "dropouts": _count(condition.get("dropouts")),
+        "level riding": (words.fixed(ride.get("range_db")), ride.get("range_db")),
+        "highs": (words.signed(highs.get("fade_db")), highs.get("fade_db")),
+        "other sounds": _count(condition.get("foreign")),
+        "capture": (words.fixed(condition.get("peak_dbfs")), condition.get("peak_dbfs")),
+    }
+
+
+def _peaks(overload):
+    over_db, room_db = overload.get("over_db"), overload.get("room_at_least_db")
+    if words.known(over_db):
+        return words.signed(over_db), over_db
+    return (f"under {words.signed(-room_db, 0)}", -room_db) if words.known(room_db) else (words.NONE, None)
+
+
+def _count(found):
+    return (words.NONE, None) if found is None else (str(len(found)), len(found))

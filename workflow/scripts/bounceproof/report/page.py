@@ -1,30 +1,20 @@
 """The report's page: finished tables in, one self-contained HTML text out.
 
-Conventions: nothing is computed here that a number on the page rests on; figures are PNG bytes, inlined; no date, so that
-the same results give the same bytes.
+Conventions: nothing is computed here that a number on the page rests on; sounds are inlined, drawings are made of the tables
+(`charts`); no date, so that the same results give the same bytes.
 """
 
 import base64
 
 from bounceproof import verdicts
 from bounceproof.files import number_in
-from bounceproof.report import board, templates
+from bounceproof.report import board, charts, templates
 from bounceproof.report.cautions import CAUTIONS
+from bounceproof.report.methods import METHODS
+from bounceproof.report.readings import readings
 
-FIGURES = (
-    (
-        "survived",
-        "What survived",
-        "Every track by third-octave bands: how far the signal stands over the hiss while the stem plays.",
-    ),
-    (
-        "timing",
-        "Timing",
-        "Where each moment lies against the straight line through the two clicks, and what is left after alignment.",
-    ),
-    ("stack", "Hiss of the stack", "Hiss growing track by track, loudest first, beside the 10 lg N line of equal tracks."),
-    ("pair_sums", "Pairs", "Sum of each pair of returns re the sum of its stems, by frequency."),
-)
+# The order in which the first screen and the board's filter name the words: what stops the mix first.
+_WORDS = (verdicts.REJECTED, verdicts.AGAIN, verdicts.WAITING, verdicts.LOOK, verdicts.READY)
 
 
 class Material:
@@ -32,18 +22,38 @@ class Material:
 
     session: the session record; chosen: {track: take or None}; takes: {(track, take): (alignment, condition, rows of bands.tsv)};
     pairs: list of (PAIR.json, rows of PAIR.tsv); stack, stack_rows, reference: noise/stack.json, stack.tsv, mix/reference.json;
-    figures: {name: PNG bytes}; versions: {package: version}; why: {track: why its take was chosen};
+    versions: {package: version}; why: {track: why its take was chosen};
     timing: rows of mix/timing.tsv; evening: (rows of evening.tsv, summary) as `evening.evening` gives them; wire: wire.json, None
-    where no wire was measured.
+    where no wire was measured; courses: {track: rows (song s, error of the two-click line in ms, sd of the map in ms)};
+    excerpts: {track: (values of its excerpt's JSON, MP3 bytes)}.
     """
 
     def __init__(
-        self, session, chosen, takes, pairs, stack, stack_rows, reference, figures, versions, why, timing, evening, wire=None
+        self,
+        session,
+        chosen,
+        takes,
+        pairs,
+        stack,
+        stack_rows,
+        reference,
+        versions,
+        why,
+        timing,
+        evening,
+        wire=None,
+        courses=None,
+        excerpts=None,
     ):
         self.session, self.chosen, self.takes, self.pairs = session, chosen, takes, pairs
         self.stack, self.stack_rows, self.reference = stack, stack_rows, reference
-        self.figures, self.versions, self.why = figures, versions, why
+        self.versions, self.why = versions, why
         self.timing, self.evening, self.wire = timing, evening, wire
+        self.courses, self.excerpts = courses or {}, excerpts or {}
+
+    @property
+    def band_hz(self):
+        return self.session["medium"]["band_low_hz"], self.session["medium"]["band_high_hz"]
 
     def of(self, track):
         """(alignment, condition, band rows) of a track's chosen take; (None, None, []) while it waits."""
@@ -89,22 +99,30 @@ def render(material):
     """The report as HTML text."""
     judged = judge(material)
     track_rows, pair_rows = tables(material)
+    tracks = [_track_part(one, row, material) for one, row in zip(judged["tracks"], track_rows, strict=True)]
+    stack_rows = [_stack_row(row) for row in material.stack_rows]
     context = {
         "session": material.session,
         "judged": judged,
         "readiness": judged["readiness"],
-        "tracks": [_track_part(one, row, material) for one, row in zip(judged["tracks"], track_rows, strict=True)],
-        "pairs": [{**one, "row": row} for one, row in zip(judged["pairs"], pair_rows, strict=True)],
-        "pair_words": verdicts.PAIR_WORDS,
+        "tracks": tracks,
+        "by_word": [(word, [one for one in tracks if one["verdict"].word == word]) for word in _WORDS],
+        "asking": {one["name"]: board.asking(one["checks"]) for one in tracks},
+        "checks": board.CHECK_HEADS,
+        "survived": _survived(tracks),
+        "pairs": [_pair_part(one, row, material) for one, row in zip(judged["pairs"], pair_rows, strict=True)],
         "stack": material.stack,
-        "stack_rows": [_stack_row(row) for row in material.stack_rows],
+        "stack_rows": stack_rows,
+        "stack_words": verdicts.STACK_WORDS,
+        "stack_charts": _stack_charts(material.stack, stack_rows),
         "reference": material.reference,
+        "mixes_charts": _mixes_charts(material.reference["bands"], material.band_hz),
         "timing": _between_tracks(material),
-        "figures": [_figure(material, *figure) for figure in FIGURES if figure[0] in material.figures],
         "evening_rows": material.evening[0],
         "evening": verdicts.evening_findings(material.evening[1], thresholds=material.session.get("thresholds")),
-        "wire": material.wire,
         "cautions": CAUTIONS,
+        "methods": METHODS,
+        "limits": verdicts.limits(material.session.get("thresholds")),
         "settings": list(_flat(_settings(material.session))),
         "versions": material.versions,
         "anchor": verdicts.anchor,
@@ -112,26 +130,21 @@ def render(material):
     return templates().get_template("report.html.j2").render(context)
 
 
-def _figure(material, name, title, text):
-    encoded = base64.b64encode(material.figures[name]).decode("ascii")
-    return {"name": name, "title": title, "text": text, "source": f"data:image/png;base64,{encoded}"}
-
-
 def _track_part(one, row, material):
-    name = one["track"]["track"]
-    limits = material.session.get("thresholds")
-    condition = one["condition"] or {}
+    name, limits = one["track"]["track"], material.session.get("thresholds")
+    condition, alignment = one["condition"] or {}, one["alignment"]
     roles = [
         {**band, "word": verdicts.kept(band["signal_over_hiss_db"], thresholds=limits)}
         for band in condition.get("role_bands") or []
     ]
     takes = [
-        {"take": take, "chosen": take == one["take"], "alignment": alignment, "condition": its or {}}
-        for (track, take), (alignment, its, _) in material.takes.items()
+        {"take": take, "chosen": take == one["take"], "alignment": its, "condition": heard or {}}
+        for (track, take), (its, heard, _) in material.takes.items()
         if track == name
     ]
     bands = [_band_row(band, limits) for band in one["bands"]]
-    return {
+    aligned = row["state"] == "aligned"
+    part = {
         **one,
         "name": name,
         "row": row,
@@ -140,8 +153,74 @@ def _track_part(one, row, material):
         "roles": roles,
         "takes": takes,
         "bands": bands,
-        "foreign": [verdicts.foreign_sentence(sound) for sound in condition.get("foreign") or []],
+        "checks": board.check_cells(alignment, condition, roles, thresholds=limits) if aligned else None,
+        "readings": readings(alignment, condition, wire=material.wire, thresholds=limits) if aligned else [],
+        "excerpt": _excerpt(material.excerpts.get(name)),
+        "charts": [],
     }
+    if aligned and bands:
+        part["charts"] = list(_charts(part, material))
+    return part
+
+
+def _charts(part, material):
+    name, row, course = part["name"], part["row"], material.courses.get(part["name"])
+    if course:
+        yield "Timing through the song", charts.timing(name, course, row["clicks_only_rms_us"], row["residual_rms_us"])
+    yield "Response, and the bands that matter", charts.response(name, part["bands"], part["roles"], material.band_hz)
+    limits = verdicts.limits(material.session.get("thresholds"))
+    yield "What stands over the hiss", charts.survival(name, part["bands"], limits, material.band_hz)
+
+
+def _excerpt(made):
+    """What the page plays of a track: its parts with their starts, and the sound as a data address; None where there is none."""
+    if made is None:
+        return None
+    about, sound = made
+    return {**about, "source": f"data:audio/mpeg;base64,{base64.b64encode(sound).decode('ascii')}"}
+
+
+def _survived(tracks):
+    """(bands in Hz, [(track part, its values over hiss in dB)]) over the bands that any track is known in."""
+    known = sorted({band["nominal_hz"] for one in tracks for band in one["bands"] if band["signal_over_hiss_db"] is not None})
+    rows = []
+    for one in tracks:
+        over = {band["nominal_hz"]: band for band in one["bands"]}
+        rows.append((one, [over.get(hz) for hz in known]))
+    return known, rows
+
+
+def _stack_charts(stack, rows):
+    """(caption, drawing) of the stack; none without a track."""
+    if not rows:
+        return []
+    made = [("Bars: running total of the hiss; line: as many tracks as loud as the average of all", charts.stack(rows))]
+    if any(value is not None for value in stack["with_muting"]["through_time"]["muted_dbfs"]):
+        made.append(("Through the song, and what muting takes away", charts.muting(stack["with_muting"]["through_time"])))
+    return made
+
+
+def _mixes_charts(bands, band_hz):
+    if not bands:
+        return []
+    return [
+        ("Level of the mixes by third-octaves", charts.mixes(bands, band_hz)),
+        ("How far the returned mix goes with the stems' mix", charts.likeness(bands, band_hz)),
+    ]
+
+
+def _pair_part(one, row, material):
+    bands = [
+        {key: value if key in ("shared", "over_hiss") else number_in(value) for key, value in band.items()}
+        for band in one["rows"]
+        if band["shared"] == "yes"
+    ]
+    adds_up = bool(bands) and row["adds_up_to_hz"] is not None
+    losses = [(band["nominal_hz"], band["loss_aligned_db"], band["loss_clicks_db"]) for band in bands]
+    limit_db = verdicts.limits(material.session.get("thresholds"))["sum_loss_ok_db"]
+    heard = [loss for loss in losses if loss[1] is not None or loss[2] is not None]
+    chart = charts.pair_sum(row["pair"], heard, limit_db) if adds_up and len(heard) > 1 else None
+    return {**one, "row": row, "bands": bands if adds_up else [], "chart": chart}
 
 
 def _between_tracks(material):

@@ -24,6 +24,11 @@ def fixed(value, places=1, *, sign=False):
     return text.replace("-", "−")
 
 
+def reached(value):
+    """The whole number that a value reaches: 9.6 has not reached 10."""
+    return fixed(math.floor(value), 0) if known(value) else NONE
+
+
 def signed(value, places=1):
     """A number with its sign."""
     return fixed(value, places, sign=True)
@@ -76,6 +81,7 @@ def text(value):
 
 FILTERS = {
     "fixed": fixed,
+    "reached": reached,
     "signed": signed,
     "spread": spread,
     "hertz": hertz,
