@@ -5,7 +5,9 @@ as far as `left_us` says and stays in aligned-clicks.wav, with hiss added; its c
 """
 
 import importlib
+import shutil
 from functools import cache
+from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
@@ -15,6 +17,7 @@ from bounceproof.files import write_json
 from bounceproof.reading import Reader
 from bounceproof.sketches import sketch, write_sketch
 from bounceproof.timemap import TimeMap, knot_times, write_time_map
+from chain import shared_story
 from scipy import signal
 
 RATE_HZ = 24000
@@ -442,6 +445,24 @@ class FakeSession:
         self.draw(figures)
         self.cut_excerpts()
         self.report()
+
+
+def whole_session(folder):
+    FakeSession(folder).all()
+    return {}
+
+
+def finished_session(tmp_path_factory):
+    """The folder of a FakeSession with everything made, once for all that ask: to be read only."""
+    return Path(shared_story(tmp_path_factory, whole_session)["folder"])
+
+
+def copied_session(tmp_path_factory):
+    """Such a FakeSession in a folder of its own, to do with what one likes."""
+    made = finished_session(tmp_path_factory)
+    folder = tmp_path_factory.mktemp("session") / "session"
+    shutil.copytree(made, folder)
+    return FakeSession(folder)
 
 
 def write_transfer(folder, track, number, *, seconds=20.0):

@@ -13,7 +13,7 @@ from bounceproof.figures.style import _RC, SAFE, Look, paint
 from bounceproof.figures.words import WORDS
 from bounceproof.files import file_sha256
 from bounceproof.timemap import TimeMap, knot_times
-from fake_session import FakeSession, run
+from fake_session import copied_session, run
 from PIL import Image
 
 EMPTY = Song("empty", [], [], {}, [], {}, (400.0, 4000.0), 10.0, {})
@@ -21,11 +21,7 @@ EMPTY = Song("empty", [], [], {}, [], {}, (400.0, 4000.0), 10.0, {})
 
 @pytest.fixture(scope="module")
 def session(tmp_path_factory):
-    made = FakeSession(tmp_path_factory.mktemp("figures"))
-    made.measure()
-    made.check_pairs()
-    made.stack_and_mix()
-    return made
+    return copied_session(tmp_path_factory)
 
 
 @pytest.fixture(scope="module")

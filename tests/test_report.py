@@ -9,7 +9,7 @@ from bounceproof import verdicts
 from bounceproof.files import read_json, read_table, write_json
 from bounceproof.record import Places, record
 from bounceproof.report import board, words
-from fake_session import FakeSession, alignment, rejected, run
+from fake_session import FakeSession, alignment, copied_session, rejected, run
 
 VOID = {"meta", "img", "br", "link", "hr", "input"}
 
@@ -53,9 +53,7 @@ class Page(HTMLParser):
 
 @pytest.fixture(scope="module")
 def session(tmp_path_factory):
-    made = FakeSession(tmp_path_factory.mktemp("report"))
-    made.all()
-    return made
+    return copied_session(tmp_path_factory)
 
 
 @pytest.fixture(scope="module")

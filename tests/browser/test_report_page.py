@@ -8,8 +8,9 @@ import os
 from pathlib import Path
 
 import pytest
+from fake_session import finished_session
+
 from browser.chromium import PROGRAM, Browser
-from fake_session import FakeSession
 
 AXE = Path(__file__).parent / "node_modules" / "axe-core" / "axe.min.js"
 MISSING = [name for name, there in (("Chromium", PROGRAM), ("axe-core (npm ci in tests/browser)", AXE.is_file())) if not there]
@@ -24,9 +25,7 @@ def report(tmp_path_factory):
         if os.environ.get("BROWSER_TESTS") == "required":
             pytest.fail(f"missing: {', '.join(MISSING)}")
         pytest.skip(f"not installed: {', '.join(MISSING)}")
-    made = FakeSession(tmp_path_factory.mktemp("page"))
-    made.all()
-    return made.results / "report.html"
+    return finished_session(tmp_path_factory) / "results" / "report.html"
 
 
 @pytest.fixture(scope="module")
@@ -157,10 +156,12 @@ def test_every_link_leads_to_what_can_then_be_seen(page):
 def test_axe_finds_no_violation(page, width, scheme):
     page.size(width)
     page.colours(scheme)
-    page.evaluate("document.querySelectorAll('details').forEach(one => { one.open = true; })")
+    # Everything unfolded once in each scheme and once on a phone; what is folded away looks no different in the others.
+    if (width, scheme) in ((390, "light"), (1280, "dark")):
+        page.evaluate("document.querySelectorAll('details').forEach(one => { one.open = true; })")
     page.evaluate(AXE.read_text(encoding="utf-8") + "; 0")
-    found = page.evaluate(f"axe.run(document, {{runOnly: {RULES}, resultTypes: ['violations', 'incomplete']}})")
+    found = page.evaluate(f"axe.run(document, {{runOnly: {RULES}, resultTypes: ['violations', 'incomplete'], selectors: false}})")
     said = [f"{one['id']}: {one['nodes'][0]['html'][:160]} ({len(one['nodes'])})" for one in found["violations"]]
     assert said == []
-    # What axe leaves to people is only what it cannot see through: text over hatching, and sound that is no speech.
-    assert {one["id"] for one in found["incomplete"]} <= {"color-contrast", "audio-caption"}
+    # What axe leaves to people is only what it cannot see through: text over hatching, and rows whose cells are one.
+    assert {one["id"] for one in found["incomplete"]} <= {"color-contrast", "th-has-data-cells"}
