@@ -23,15 +23,21 @@ SHORT = "transfer: {lead_in_s: 2.2, leader_s: 3, gap_s: 1.0, tail_s: 1.0}\nalign
 
 
 class Finished:
-    """A run's exit code, everything it printed, the jobs it did, and how long it took."""
+    """A run's exit code, everything it printed, and the jobs it did."""
 
-    def __init__(self, done, seconds):
-        self.code, self.text, self.seconds = done.returncode, done.stdout + done.stderr, seconds
+    def __init__(self, done):
+        self.code, self.text = done.returncode, done.stdout + done.stderr
         self.jobs = jobs(self.text)
 
 
 def snakemake(session, *arguments, project, cores=2, folder=None, environment=None):
-    """Run Snakemake on a session as envs/run would, its own housekeeping kept in `folder` (by default beside the session).
+    """Run Snakemake on a session as envs/run would, see `call_of`, and wait for its end."""
+    call = call_of(session, *arguments, project=project, cores=cores, folder=folder, environment=environment)
+    return Finished(subprocess.run(**call, capture_output=True, text=True, encoding="utf-8", check=False))
+
+
+def call_of(session, *arguments, project, cores=2, folder=None, environment=None):
+    """How Snakemake is called on a session, for subprocess: its housekeeping lies in `folder` (by default beside the session).
 
     project: a copy of it (`copied_project`), because an edit of the library while a story is told would rerun what has to rest.
     """
@@ -48,9 +54,7 @@ def snakemake(session, *arguments, project, cores=2, folder=None, environment=No
     values.pop("PYTHONPATH", None)
     command = [sys.executable, "-m", "snakemake", "--snakefile", project / "Snakefile", "--directory", folder, "--cores", cores]
     command = [*map(str, command), *map(str, arguments), "--config", f"session={session}"]
-    began = time.monotonic()
-    done = subprocess.run(command, env=values, cwd=folder, capture_output=True, text=True, encoding="utf-8", check=False)
-    return Finished(done, time.monotonic() - began)
+    return {"args": command, "env": values, "cwd": folder}
 
 
 def finished(run):

@@ -134,14 +134,14 @@ def write_take(folder, returned, values):
     write_float_wav(folder / "capture.wav", returned["capture"], RATE_HZ)
 
 
-def run(script, *, inputs, outputs, settings):
-    """Run a rule's script as Snakemake would, its paths as text."""
+def run(script, *, inputs, outputs, settings, content="made here"):
+    """Run a rule's script as Snakemake would, its paths as text; content: of what the user handed in, as the run was planned."""
     module = importlib.import_module(script)
 
     def plain(paths):
         return {key: [str(one) for one in path] if isinstance(path, list) else str(path) for key, path in paths.items()}
 
-    params = SimpleNamespace(settings=settings)
+    params = SimpleNamespace(settings=settings, content=content)
     module.main(SimpleNamespace(input=SimpleNamespace(**plain(inputs)), output=SimpleNamespace(**plain(outputs)), params=params))
 
 

@@ -283,6 +283,76 @@ def test_any_bytes_are_read_or_refused_in_a_sentence(tmp_path_factory, content, 
         assert len(got.samples) > 0
 
 
+# --- captures with samples that are no numbers
+
+
+@pytest.mark.parametrize("value", [np.nan, np.inf, -np.inf, 1e30])
+def test_samples_that_are_no_numbers_are_taken_as_silence_and_told(tmp_path, value):
+    samples = np.stack([tone(4800), -tone(4800)], axis=1).astype(np.float32)
+    samples[1200:1203, 1] = value
+    soundfile.write(tmp_path / "a.wav", samples, RATE_HZ, subtype="FLOAT")
+    got = audio.read_capture(tmp_path / "a.wav")
+    assert got.notes == ("3 samples are no numbers, the first at 0.025 s; they are taken as silence",)
+    expected = samples.copy()
+    expected[1200:1203, 1] = 0
+    np.testing.assert_array_equal(got.samples, expected)
+    np.testing.assert_array_equal(audio.AudioBlocks(tmp_path / "a.wav").frames(1000, 1300), expected[1000:1300])
+
+
+def test_a_capture_without_any_number_is_refused(tmp_path):
+    soundfile.write(tmp_path / "a.wav", np.full(4800, np.nan, np.float32), RATE_HZ, subtype="FLOAT")
+    with pytest.raises(audio.AudioProblem, match="none of its samples is a number; capture it again"):
+        audio.read_capture(tmp_path / "a.wav")
+
+
+# --- headers that cannot be true
+
+
+@pytest.mark.parametrize(
+    ("place", "number", "said"),
+    [(4, 7, "its header says 7 Hz"), (4, 99_000_000, "its header says 99000000 Hz"), (2, 200, "200 channels; at most 64")],
+)
+def test_a_header_that_cannot_be_true_is_refused(tmp_path, place, number, said):
+    form = bytearray(plain_format())
+    width = 4 if place == 4 else 2
+    form[8 + place : 8 + place + width] = number.to_bytes(width, "little")
+    if place == 2:
+        form[8 + 12 : 8 + 14] = (number * 2).to_bytes(2, "little")
+    assert said in sentence(put(tmp_path / "a.wav", riff(bytes(form), chunk(b"data", TONE_16))))
+
+
+def test_a_streamed_flac_that_does_not_tell_its_length_is_refused(tmp_path):
+    soundfile.write(tmp_path / "a.flac", tone(4801), RATE_HZ)
+    content = bytearray((tmp_path / "a.flac").read_bytes())
+    # STREAMINFO (RFC 9639, section 8.2): the last 36 of the 64 bits from byte 18 on are the number of samples, 0 if unknown.
+    content[21] &= 0xF0
+    content[22:26] = bytes(4)
+    assert "does not say how long it is" in sentence(put(tmp_path / "b.flac", bytes(content)))
+
+
+@pytest.mark.parametrize("subtype", ["ULAW", "ALAW", "PCM_U8", "PCM_32", "DOUBLE"])
+def test_eight_to_sixty_four_bits_and_the_telephone_laws_are_read(tmp_path, subtype):
+    soundfile.write(tmp_path / "a.wav", tone(4801), RATE_HZ, subtype=subtype)
+    got = audio.read_audio(tmp_path / "a.wav")
+    assert got.notes == ()
+    np.testing.assert_allclose(got.samples[:, 0], tone(4801), atol=0.02)
+
+
+def test_a_flac_with_a_bad_frame_is_refused_or_read_so_far(tmp_path):
+    samples = np.random.default_rng(1).uniform(-0.5, 0.5, 48000)
+    soundfile.write(tmp_path / "a.flac", samples, RATE_HZ)
+    content = bytearray((tmp_path / "a.flac").read_bytes())
+    content[len(content) // 2 : len(content) // 2 + 400] = bytes(400)
+    path = put(tmp_path / "b.flac", bytes(content))
+    try:
+        got = audio.read_audio(path)
+    except audio.AudioProblem as problem:
+        assert "reading stopped" in str(problem)
+    else:
+        assert np.abs(got.samples[:10000, 0] - samples[:10000]).max() < 1e-4
+        assert got.notes or len(got.samples) == 48000
+
+
 # --- the same bytes each time
 
 

@@ -229,6 +229,7 @@ def test_returns(tmp_path):
     (returns / "Kick" / "old").mkdir()
     write_stem(returns / "bas" / "take1.wav")
     write_stem(returns / "stray.wav")
+    write_stem(returns / "bas.wav")
     write_stem(returns / "unsorted" / "folder1" / "T 10.wav")
     write_stem(returns / "unsorted" / "T 2.wav")
     record = load(folder)
@@ -243,6 +244,7 @@ def test_returns(tmp_path):
     assert [(t["track"], t["take"]) for t in record["tracks"]] == [("kick", "take2"), ("bass", "latest")]
     assert said(record) == [
         "returns/bas/ passed over; did you mean bass?",
+        "returns/bas.wav passed over; put it into returns/bass/ or into returns/unsorted/",
         "returns/stray.wav passed over; put it into returns/TRACK/ or into returns/unsorted/",
     ]
     assert [text.split(" passed over")[0] for text in said(record, "kick")] == ["returns/Kick/old", "returns/Kick/plan.txt"]

@@ -1,6 +1,8 @@
 """Every kind of mistake in a session: told in one line that says where, what, and what to do."""
 
+import os
 import re
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -35,6 +37,9 @@ SETTINGS = [
     ("transfer:\n\tgap_s: 2\n", ["line 2", "a tab stands where spaces are expected"]),
     ("? [a, b]\n: c\n", ["line 1", "a key that is not a word"]),
     ("chain: &a [*a]\n", ["refers to itself"]),
+    ("transfer:\n  lead_in_s: 1e999\n", ["line 2", "transfer.lead_in_s is 'inf'", "a number from"]),
+    ("results_dir: returns\n", ["results cannot lie in returns/"]),
+    ("name: ..\n", ["name '..': a name cannot begin with '.'"]),
     ("name: 'a/b'\n", ["name 'a/b'", "'/' cannot stand in a name"]),
     ("results_dir: stems/out\n", ["stems/out", "results cannot lie in stems/"]),
     ("results_dir: .\n", ["the session itself lies in it"]),
@@ -220,6 +225,62 @@ def test_stems_without_a_table_are_named_by_their_file(tmp_path):
     assert "reserved" not in "".join(lines)
 
 
+def test_what_lies_beside_the_stems_and_is_none_is_passed_over_with_a_note(tmp_path):
+    folder = make_session(tmp_path / "song")
+    for name in ("voice.mp3", "notes.txt", "song.project", "._kick.wav"):
+        (folder / "stems" / name).write_bytes(b"x")
+    (folder / "stems" / "gone.wav").symlink_to("/nowhere/gone.wav")
+    (folder / "stems" / "bounce.wav").mkdir()
+    (folder / "returns" / "kick").mkdir(parents=True)
+    (folder / "returns" / "kick" / "take1.wav").symlink_to("take1.wav")
+    assert [note["text"] for note in load(folder)["notes"]] == [
+        "stems/bounce.wav passed over; it is a folder that is called like a file",
+        "stems/gone.wav passed over; it is a link that leads nowhere",
+        "stems/voice.mp3 passed over; stems are WAV, FLAC, AIFF, W64, RF64 or CAF files",
+        "returns/kick/take1.wav passed over; it is a link that leads nowhere",
+    ]
+
+
+def test_files_in_place_of_folders_and_folders_in_place_of_files(tmp_path):
+    folder = make_session(tmp_path / "song")
+    (folder / "returns").write_text("x")
+    (folder / "tracks.tsv").mkdir()
+    assert mistakes_of(folder) == ["tracks.tsv: it cannot be read (Is a directory); check its permissions"]
+    (folder / "tracks.tsv").rmdir()
+    assert [note["text"] for note in load(folder)["notes"]] == ["returns is a file; a folder is expected, so no return is seen"]
+
+
+def test_a_file_without_the_right_to_read_it(tmp_path, monkeypatch):
+    folder = make_session(tmp_path / "song", tracks="track\nkick\n")
+    read = Path.read_bytes
+    refusal = PermissionError(13, "Permission denied")
+
+    def refusing(path):
+        if path.name == "tracks.tsv":
+            raise refusal
+        return read(path)
+
+    monkeypatch.setattr(Path, "read_bytes", refusing)
+    assert mistakes_of(folder)[0] == "tracks.tsv: it cannot be read (Permission denied); check its permissions"
+
+
+def test_a_name_that_is_no_text(tmp_path):
+    folder = make_session(tmp_path / "song")
+    (folder / "returns").mkdir()
+    os.mkdir(os.fsencode(folder / "returns") + b"/\xff\xfe")
+    (folder / "stems" / "kick.wav").rename(os.fsdecode(os.fsencode(folder / "stems") + b"/\xfekick.wav"))
+    (line,) = mistakes_of(folder)
+    assert line == "stems/\\udcfekick.wav: its name holds bytes that are no UTF-8 text; rename it."
+    (folder / "stems" / os.fsdecode(b"\xfekick.wav")).unlink()
+    (note,) = load(folder)["notes"]
+    note["text"].encode("utf-8")
+
+
+def test_a_home_that_is_not_there(tmp_path):
+    (line,) = mistakes_of(make_session(tmp_path / "song", tracks="track\tstem\nkick\t~nobody-at-all/kick.wav\n"))
+    assert "'~nobody-at-all/kick.wav' there is no such file" in line
+
+
 def test_a_broken_role_is_one_mistake(tmp_path):
     settings = "roles: {gong: {bands: none}}\n"
     (line,) = mistakes_of(make_session(tmp_path / "song", settings=settings, tracks="track,role\nkick,gong\n"))
@@ -274,6 +335,17 @@ def test_results_of_another_session(tmp_path):
     claim_results(load(make_session(other, settings="name: other\n"), project=tmp_path / "project"))
 
 
+def test_results_never_go_into_a_folder_that_holds_other_files(tmp_path):
+    (tmp_path / "music").mkdir()
+    (tmp_path / "music" / "mix").mkdir()
+    folder = make_session(tmp_path / "song", settings="results_dir: ../music\n")
+    (line,) = mistakes_of(folder)
+    assert line.startswith("session.yaml, line 1: results folder ")
+    assert line.endswith("music: it holds other files; name a new folder, or an empty one")
+    (tmp_path / "music" / "mix").rmdir()
+    assert mistakes_of(folder) == []
+
+
 def test_claimed_results_move_with_their_project(tmp_path):
     session = load(make_session(tmp_path / "one" / "project" / "song"), project=tmp_path / "one" / "project")
     claim_results(session)
@@ -293,8 +365,10 @@ def test_prepared_stems_are_not_read_again(odd):
     """The workflow's own product, newer than the stem, says that the whole stem was read and found finite."""
     (odd / "tracks.tsv").write_text(rows("nan"))
     assert "not finite" in mistakes_of(odd)[0]
-    prepared = odd.parent / "project" / "results" / "song" / "stems" / "nan.json"
-    prepared.parent.mkdir(parents=True)
+    results = odd.parent / "project" / "results" / "song"
+    claim_results({"folder": str(odd), "results_dir": str(results)})
+    prepared = results / "stems" / "nan.json"
+    prepared.parent.mkdir()
     prepared.write_text("{}")
     assert mistakes_of(odd) == []
 

@@ -15,8 +15,8 @@ def chosen_session(config, project):
     folder = session_folder(config, project)
     try:
         session = load_session(folder, config_dir=project / "config", project_dir=project)
-        if braced := list(braced_paths(session)):
-            raise SessionMistakes(braced)
+        if unusable := list(unusable_paths(session)):
+            raise SessionMistakes(unusable)
         claim_results(session)
     except SessionMistakes as mistakes:
         sys.exit("\n".join(mistakes.lines))
@@ -44,14 +44,22 @@ def check_new_session(config, project):
         sys.exit("\n".join(mistakes.lines))
 
 
-def braced_paths(session):
-    """A line for each path that Snakemake would take for a pattern: it has no way to tell a brace from a wildcard's."""
+def unusable_paths(session):
+    """A line for each path that cannot go through Snakemake: it has no way to tell a brace from a wildcard's, and keeps text."""
     takes = [take["path"] for takes in session["takes"].values() for take in takes]
-    folders = [path for path in (session["folder"], session["results_dir"]) if set("{}") & set(str(path))]
+    folders = [path for path in (session["folder"], session["results_dir"]) if _path_problem(path)]
     beside = [*session["captures"], *session["calibrations"], *session["wires"], *session["trials"].values()]
     files = [*(track["stem"] for track in session["tracks"]), *takes, *beside]
-    for path in folders or sorted({str(path) for path in files if set("{}") & set(str(path))}):
-        yield f"{path}: the path holds a curly bracket; expected none, as Snakemake takes it for a pattern; rename it."
+    for path in folders or sorted({str(path) for path in files if _path_problem(path)}):
+        yield f"{path.encode('utf-8', 'backslashreplace').decode()}: {_path_problem(path)}; rename it."
+
+
+def _path_problem(path):
+    if set("{}") & set(str(path)):
+        return "the path holds a curly bracket; expected none, as Snakemake takes it for a pattern"
+    if any("\ud800" <= character <= "\udfff" for character in str(path)):
+        return "the path holds bytes that are no UTF-8 text, which no table can name"
+    return None
 
 
 def session_folder(config, project):
@@ -68,7 +76,7 @@ def from_caller(path, project):
     if path in (None, ""):
         return None
     caller = Path(os.environ.get("BOUNCEPROOF_CALLED_FROM") or project)
-    return str((caller / Path(str(path)).expanduser()).absolute())
+    return str((caller / os.path.expanduser(str(path))).absolute())
 
 
 def relative_to_project(path, project):

@@ -40,7 +40,7 @@ def align(folder, *, band_hz, alignment):
         SimpleNamespace(
             input=SimpleNamespace(others=[], **{key: str(folder / name) for key, name in names.items()}),
             output=SimpleNamespace(**{key: str(folder / name) for key, name in results.items()}),
-            params=SimpleNamespace(settings=settings),
+            params=SimpleNamespace(settings=settings, content="made here"),
         )
     )
 

@@ -57,7 +57,7 @@ def a_sessions_days(folder, project):
     told["silent"] = {name: bool(np.any(read(results / f"mix/{name}.wav"))) for name in ("drum", "bass", "horn")}
 
     run = finished(snakemake(session, project=project))
-    told["again"] = {"jobs": run.jobs, "seconds": run.seconds, "text": run.text}
+    told["again"] = {"jobs": run.jobs, "text": run.text}
     for path in session.rglob("*.wav"):
         os.utime(path)
     told["touched"] = planned(session, project=project)
@@ -215,7 +215,6 @@ def test_nothing_of_the_rejected_tracks_stem_is_in_any_output(told):
 def test_a_second_run_has_nothing_to_do(told):
     assert told["again"]["jobs"] == []
     assert "Nothing to be done" in told["again"]["text"]
-    assert told["again"]["seconds"] < 15, "under 5 s on an idle machine"
 
 
 def test_touched_files_rerun_nothing(told):

@@ -5,8 +5,8 @@ input:  capture (the recorded file), stem (stems/TRACK.wav), transfer (transfers
         aligned, clicks] of this leg laid by itself) and partner ([alignment, time_map] of the other): nothing where the capture
         is a file of its own, and while a leg is laid by itself
 output: alignment (alignment.json), time_map (time-map.tsv), aligned (aligned.wav), clicks (aligned-clicks.wav)
-params: settings = {track, take, simulated, capture_channel, partner (track | None), band_low_hz, band_high_hz, names: {number:
-track}, alignment: {method, …}}
+params: content (the capture's SHA-256, or "simulated"), settings = {track, take, simulated, capture_channel,
+        partner (track | None), band_low_hz, band_high_hz, names: {number: track}, alignment: {method, …}}
 """
 
 import shutil
@@ -18,11 +18,11 @@ from bounceproof.aligning.channels import channel_samples, choose_channel
 from bounceproof.aligning.kept import Kept
 from bounceproof.aligning.lay import heard, lay_kept, unreadable
 from bounceproof.aligning.together import shared_map
-from bounceproof.audio import AudioProblem, look_at, read_audio, read_mono, write_float_wav
+from bounceproof.audio import AudioProblem, look_at, read_capture, read_mono, write_float_wav
 from bounceproof.files import file_sha256, read_json, write_atomically, write_json
 from bounceproof.reading import read_through
 from bounceproof.timemap import read_time_map, write_time_map
-from bounceproof_job import run_job
+from bounceproof_job import check_unchanged, run_job
 
 
 def main(snakemake):
@@ -30,6 +30,7 @@ def main(snakemake):
         share(snakemake.input, snakemake.output, snakemake.params.settings)
     else:
         lay_alone(snakemake)
+    check_unchanged(snakemake.input.capture, snakemake.params.content)
 
 
 def lay_alone(snakemake):
@@ -91,7 +92,7 @@ def lay(paths, settings):
     facts, count = read_json(paths.facts), look_at(paths.stem).frames
     stem, sent = (Kept(partial(read_mono, path)) for path in (paths.stem, paths.transfer))
     try:
-        capture = read_audio(paths.capture)
+        capture = read_capture(paths.capture)
     except AudioProblem as problem:
         return unreadable(str(problem), count, settings["alignment"]["method"]), facts["sample_rate_hz"]
     chosen = choose_channel(capture.samples, capture.rate_hz, wanted=settings["capture_channel"])
@@ -116,7 +117,7 @@ def lay(paths, settings):
 
 
 def one_channel(path, number):
-    return channel_samples(read_audio(path).samples, number)[0]
+    return channel_samples(read_capture(path).samples, number)[0]
 
 
 def stems_of(paths):

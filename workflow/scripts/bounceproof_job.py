@@ -4,6 +4,8 @@ import contextlib
 import sys
 from pathlib import Path
 
+_SHA256_DIGITS = 64
+
 
 def run_job(main, snakemake):
     """Call main(snakemake) with its output in the rule's log. A sentence for the user ends the job with exit code 1."""
@@ -20,6 +22,19 @@ def run_job(main, snakemake):
             print(sentence, file=out)
     print(sentence, file=sys.stderr)
     raise SystemExit(1)
+
+
+def check_unchanged(path, planned):
+    """Raise AudioProblem where the content of a file that a job has read is not the one that its run was planned with.
+
+    planned: its SHA-256, or a word for what the workflow makes itself, which nobody changes. A file saved anew in mid-run would
+    otherwise be taken for the one before, as soon as that is put back.
+    """
+    from bounceproof.audio import AudioProblem
+    from bounceproof.files import file_sha256
+
+    if len(planned) == _SHA256_DIGITS and file_sha256(path) != planned:
+        raise AudioProblem(f"{path}: it changed while it was read; run again.")
 
 
 def _sentence(problem):

@@ -7,7 +7,7 @@ params: settings = {track, takes: [name], session, sample_rate_hz, gap_s, tail_s
 
 import numpy as np
 from bounceproof.aligning.channels import choose_channel
-from bounceproof.audio import read_audio
+from bounceproof.audio import read_capture
 from bounceproof.broadcast import Description, write_described_wav
 from bounceproof.files import read_json
 from bounceproof.hiss_file import hiss_alone
@@ -37,7 +37,7 @@ def hiss_of(alignment_path, capture_path, settings):
     alignment = read_json(alignment_path)
     if not usable(alignment):
         return np.zeros(0)
-    capture = read_audio(capture_path)
+    capture = read_capture(capture_path)
     channel = choose_channel(capture.samples, capture.rate_hz, wanted=alignment["capture"]["channel"])
     hiss = hiss_alone(channel.samples, capture.rate_hz, alignment, settings, rate_hz=settings["sample_rate_hz"])
     return hiss * amplitude_from_db(alignment["level_db"])

@@ -7,7 +7,7 @@ params: settings = {medium, speed_search_percent, simulated, name, figures}
 
 from pathlib import Path
 
-from bounceproof.audio import AudioProblem, read_audio
+from bounceproof.audio import AudioProblem, read_capture
 from bounceproof.files import read_json, write_json, write_text
 from bounceproof.planning.measured_recorder import measure_recorder
 from bounceproof_job import run_job
@@ -21,7 +21,7 @@ def main(snakemake):
     settings, path = snakemake.params.settings, snakemake.input.capture
     try:
         values = measure_recorder(
-            read_audio(path),
+            read_capture(path),
             read_json(snakemake.input.facts),
             medium=settings["medium"],
             speed_search_percent=settings["speed_search_percent"],

@@ -3,19 +3,20 @@
 input:  aligned (aligned.wav), stem (stems/TRACK.wav), alignment (alignment.json), capture (the recorded file); sketches, others
         (stems/*.sketch.npy and *.wav of params.settings["others"]; a stem is read only where its sketch makes it suspect)
 output: condition (condition.json), bands (bands.tsv)
-params: settings = {track, take, band_low_hz, band_high_hz, gap_s, tail_s, clipped_run_samples,
+params: content (the capture's SHA-256, or "simulated"),
+        settings = {track, take, band_low_hz, band_high_hz, gap_s, tail_s, clipped_run_samples,
                     role_bands: [{name, low_hz, high_hz, importance}], others: [track],
                     search: whether foreign sounds are looked for}
 """
 
 from functools import partial
 
-from bounceproof.audio import read_audio, read_mono
+from bounceproof.audio import read_audio, read_capture, read_mono
 from bounceproof.condition.measure import measure_condition, rejected_condition
 from bounceproof.condition.survival import BAND_COLUMNS
 from bounceproof.files import read_json, write_json, write_table
 from bounceproof.sketches import read_sketch
-from bounceproof_job import run_job
+from bounceproof_job import check_unchanged, run_job
 
 
 def main(snakemake):
@@ -25,13 +26,14 @@ def main(snakemake):
         condition, rows = measured(snakemake.input, alignment, settings)
     else:
         condition, rows = rejected_condition(alignment), []
+    check_unchanged(snakemake.input.capture, snakemake.params.content)
     write_table(snakemake.output.bands, rows, BAND_COLUMNS)
     write_json(snakemake.output.condition, {"track": settings["track"], "take": settings["take"], **condition})
 
 
 def measured(paths, alignment, settings):
     aligned = read_audio(paths.aligned)
-    capture = read_audio(paths.capture)
+    capture = read_capture(paths.capture)
     return measure_condition(
         read_mono(paths.stem),
         aligned.samples[:, 0],

@@ -7,7 +7,7 @@ params: settings = {track, band_low_hz, band_high_hz, gap_s, tail_s, alignment, 
 
 from bounceproof.aligning.channels import channel_samples
 from bounceproof.aligning.lay import lay_return
-from bounceproof.audio import read_audio, read_mono
+from bounceproof.audio import read_capture, read_mono
 from bounceproof.files import read_json, write_json
 from bounceproof.planning.trials import measure_trial
 from bounceproof_job import run_job
@@ -15,7 +15,7 @@ from bounceproof_job import run_job
 
 def main(snakemake):
     settings, files = snakemake.params.settings, snakemake.input
-    capture, facts, trial = read_audio(files.capture), read_json(files.facts), read_mono(files.trial)
+    capture, facts, trial = read_capture(files.capture), read_json(files.facts), read_mono(files.trial)
     band_hz = (settings["band_low_hz"], settings["band_high_hz"])
     laid = lay_return(
         capture.samples,

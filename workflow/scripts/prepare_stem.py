@@ -3,7 +3,7 @@
 input:  stem (the file as handed in)
 output: stem (stems/TRACK.wav, 32-bit float), about (stems/TRACK.json: source_sha256, notes, peak_dbfs,
         time_reference_sample: where the stem's own file says that the song starts, 0 if it says nothing)
-params: settings = {track, channel, sample_rate_hz, song_samples}
+params: content (the stem's SHA-256, or "demo_song"), settings = {track, channel, sample_rate_hz, song_samples}
 """
 
 from bounceproof.audio import read_audio, write_float_wav
@@ -11,13 +11,14 @@ from bounceproof.broadcast import time_reference
 from bounceproof.files import file_sha256, write_json
 from bounceproof.quantities import peak_dbfs, rms_dbfs
 from bounceproof.stems import prepared_stem
-from bounceproof_job import run_job
+from bounceproof_job import check_unchanged, run_job
 
 
 def main(snakemake):
     settings = snakemake.params.settings
     source = read_audio(snakemake.input.stem)
     stem, notes = prepared_stem(source, str(snakemake.input.stem), settings)
+    check_unchanged(snakemake.input.stem, snakemake.params.content)
     write_float_wav(snakemake.output.stem, stem, settings["sample_rate_hz"])
     about = {
         "track": settings["track"],

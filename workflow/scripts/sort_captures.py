@@ -3,7 +3,7 @@
 input:  captures: list of files from returns/unsorted; facts: list of transfers/TRACK.json
 output: table (captures/cuts.tsv: capture, track, take, file, sha256, from_s, to_s, start_s, end_s, note); the cut files
 lie beside it
-params: settings = {speed_search_percent, taken: {track: [take]}}
+params: content (the SHA-256 of each capture), settings = {speed_search_percent, taken: {track: [take]}}
 """
 
 from pathlib import Path
@@ -11,7 +11,7 @@ from pathlib import Path
 from bounceproof.audio import AudioBlocks, AudioProblem, write_float_part
 from bounceproof.captures import COLUMNS, find_spans, live_channel, take_name, with_repeats
 from bounceproof.files import file_sha256, read_json, write_table
-from bounceproof_job import run_job
+from bounceproof_job import check_unchanged, run_job
 
 
 def main(snakemake):
@@ -25,6 +25,8 @@ def main(snakemake):
             rows += sorted_capture(path, transfers, settings, taken, folder)
         except AudioProblem as problem:
             rows.append({"capture": path.name, "note": str(problem)})
+    for path, planned in zip(snakemake.input.captures, snakemake.params.content, strict=True):
+        check_unchanged(path, planned)
     there = {row.get("track") for row in rows} | set(taken)
     for facts in transfers:
         if facts["track"] not in there:

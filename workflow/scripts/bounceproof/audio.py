@@ -17,6 +17,12 @@ from bounceproof.files import write_atomically
 # libsndfile writes plain RIFF sizes as 32 bits: above this, RF64 (EBU Tech 3306) takes over.
 RIFF_LIMIT_BYTES = 4_000_000_000
 _BLOCK = 1 << 20
+# Headers beyond these are broken ones. A byte of a silent FLAC holds some 5000 frames.
+_RATES_HZ = (1000, 1_000_000)
+_MOST_CHANNELS = 64
+_MOST_FRAMES_A_BYTE = 8192
+# 200 dB over full scale: no converter's value, and its square still fits single precision.
+_LARGEST = 1e10
 
 
 class AudioProblem(Exception):
@@ -52,15 +58,55 @@ def read_audio(path, *, dtype="float32"):
     """All samples of an audio file as Audio. Raises AudioProblem."""
     path = Path(path)
     with _opened(path) as (sound, notes):
-        try:
-            samples = sound.read(dtype=dtype, always_2d=True)
-        except (soundfile.LibsndfileError, RuntimeError) as problem:
-            raise AudioProblem(f"{path}: reading stopped ({_plain(problem)}); export it again as WAV or FLAC.") from None
-        rate_hz = sound.samplerate
-        expected = sound.frames
+        samples = _read(path, sound, sound.frames, dtype)
+        rate_hz, expected = sound.samplerate, sound.frames
     if len(samples) < expected:
         notes = (*notes, f"file shorter than its header says: {len(samples)} of {expected} frames read")
     return Audio(samples, rate_hz, notes)
+
+
+def read_capture(path):
+    """A capture's samples as Audio, those that are no numbers or far beyond any converter's taken as silence, which a note says.
+    Raises AudioProblem, also where there is no sound sample at all.
+    """
+    audio = read_audio(path)
+    samples, broken = mended(audio.samples)
+    if broken.size == len(samples):
+        raise AudioProblem(f"{path}: none of its samples is a number; capture it again.")
+    return Audio(samples, audio.rate_hz, (*audio.notes, *_broken_words(broken, audio.rate_hz)))
+
+
+def _broken_words(frames, rate_hz):
+    if frames.size:
+        yield f"{frames.size} samples are no numbers, the first at {frames[0] / rate_hz:.3f} s; they are taken as silence"
+
+
+def mended(samples):
+    """(samples (frames, channels) with what is no sound number set to 0, the frames where that was).
+
+    Not a number, infinite, or beyond any converter's value. The usual case costs two passes.
+    """
+    if samples.size == 0 or (samples.min() >= -_LARGEST and samples.max() <= _LARGEST):
+        return samples, np.zeros(0, dtype=int)
+    sound = np.abs(samples) <= _LARGEST
+    return np.where(sound, samples, samples.dtype.type(0)), np.flatnonzero(~sound.all(axis=1))
+
+
+def _go_to(path, sound, frame):
+    try:
+        sound.seek(frame)
+    except (soundfile.LibsndfileError, RuntimeError) as problem:
+        raise AudioProblem(f"{path}: its middle cannot be reached ({_plain(problem)}); export it again as WAV or FLAC.") from None
+
+
+def _read(path, sound, frames, dtype):
+    """The next frames of an open file, (frames, channels); fewer where it ends."""
+    try:
+        with np.errstate(all="ignore"):
+            return sound.read(frames, dtype=dtype, always_2d=True)
+    # ValueError: soundfile's for a place beyond the end of a compressed file whose header promises more.
+    except (soundfile.LibsndfileError, RuntimeError, ValueError) as problem:
+        raise AudioProblem(f"{path}: reading stopped ({_plain(problem)}); export it again as WAV or FLAC.") from None
 
 
 def read_mono(path):
@@ -69,7 +115,8 @@ def read_mono(path):
 
 
 class AudioBlocks:
-    """A file read piece by piece: `facts` (AudioFacts), `frames(first, last)`, and one of its channels as if it were in memory.
+    """A file read piece by piece: `facts` (AudioFacts), `frames(first, last)`, and one of its channels as if it were in memory;
+    what is no number is taken as silence, as in `read_capture`.
 
     Raises AudioProblem like `read_audio`, here or while it is read.
     """
@@ -79,13 +126,11 @@ class AudioBlocks:
 
     def frames(self, first, last):
         """Samples (frames, channels), float32; fewer where the file ends."""
+        first = max(0, first)
         with _opened(self.path) as (sound, _):
-            try:
-                sound.seek(max(0, first))
-                return sound.read(max(0, last - max(0, first)), dtype="float32", always_2d=True)
-            except (soundfile.LibsndfileError, RuntimeError) as problem:
-                sentence = f"{self.path}: reading stopped ({_plain(problem)}); export it again as WAV or FLAC."
-                raise AudioProblem(sentence) from None
+            if first > 0:
+                _go_to(self.path, sound, first)
+            return mended(_read(self.path, sound, max(0, last - first), "float32"))[0]
 
     def channel(self, number):
         """Channel `number` (from 1): an object with `size` that slices into float32 arrays."""
@@ -112,6 +157,8 @@ class _opened:
 
     def __enter__(self):
         path, notes = self.path, ()
+        if any("\ud800" <= character <= "\udfff" for character in str(path)):
+            raise AudioProblem(f"{path}: its name holds bytes that are no UTF-8 text; rename it.")
         if not path.is_file():
             raise AudioProblem(f"{path}: there is no such file; check the name, or put the file there.")
         if path.stat().st_size == 0:
@@ -125,20 +172,36 @@ class _opened:
             else:
                 self.sound = soundfile.SoundFile(path)
                 notes = (layout.note,) if layout is not None and layout.note else ()
-        except (soundfile.LibsndfileError, RuntimeError, TypeError, ValueError, OSError) as problem:
+        except (soundfile.LibsndfileError, RuntimeError, TypeError, ValueError, struct.error, OSError) as problem:
             self._file.close()
             raise AudioProblem(
                 f"{path}: not audio that can be read ({_why_not(path, problem)}); export it as WAV, FLAC or AIFF."
             ) from None
-        if self.sound.frames <= 0:
+        broken = _broken_header(self.sound, path.stat().st_size)
+        if broken:
             self.sound.close()
             self._file.close()
-            raise AudioProblem(f"{path}: it has a header but no samples; export or record it again.")
+            raise AudioProblem(f"{path}: {broken}; export or record it again.")
         return self.sound, notes
 
     def __exit__(self, *_):
         self.sound.close()
         self._file.close()
+
+
+def _broken_header(sound, size_bytes):
+    """What cannot be true of a header, as a phrase; None if it can."""
+    if sound.frames <= 0:
+        return "it has a header but no samples"
+    if not _RATES_HZ[0] <= sound.samplerate <= _RATES_HZ[1]:
+        return f"its header says {sound.samplerate} Hz; {_RATES_HZ[0]} to {_RATES_HZ[1]} are expected"
+    if sound.channels > _MOST_CHANNELS:
+        return f"its header says {sound.channels} channels; at most {_MOST_CHANNELS} are expected"
+    if sound.frames >= 1 << 62:
+        return "its header does not say how long it is"
+    if sound.frames > _MOST_FRAMES_A_BYTE * size_bytes:
+        return f"its header says {sound.frames} frames, which {size_bytes} bytes cannot hold"
+    return None
 
 
 def _plain(problem):
@@ -202,7 +265,7 @@ def _wave_format(body):
     tag, channels, rate_hz, _, align, bits = struct.unpack("<HHIIHH", body[:16])
     if tag == 0xFFFE and len(body) >= 26:
         tag = struct.unpack("<H", body[24:26])[0]
-    subtype = _WAVE_CODES.get((tag, bits))
+    subtype = _WAVE_CODES.get((tag, bits)) if align == channels * bits // 8 else None
     return (channels, rate_hz, align, subtype) if channels and align and rate_hz else None
 
 

@@ -17,7 +17,7 @@ from bounceproof.aligning.maps import in_stem_time, slowed, straight_through_cli
 from bounceproof.aligning.music import WORK_HZ as MUSIC_HZ
 from bounceproof.aligning.music import compare, mean_likeness, recognised, timing_rms_us
 from bounceproof.aligning.placing import place_clicks
-from bounceproof.audio import resample
+from bounceproof.audio import mended, resample
 from bounceproof.condition.level import level_db
 from bounceproof.reading import read_through
 from bounceproof.timemap import TimeMap
@@ -53,7 +53,7 @@ class Placing(NamedTuple):
 def lay_return(capture, capture_rate_hz, stem, sent, facts, *, channel=None, notes=(), **options):
     """As `lay_kept`, for samples in memory: capture (frames, channels), of which channel (1 or 2) is used where the other
     holds another leg; stem and sent (frames,)."""
-    chosen = choose_channel(capture, capture_rate_hz, wanted=channel)
+    chosen = choose_channel(mended(capture)[0], capture_rate_hz, wanted=channel)
     return lay_kept(
         at_hand(chosen.samples),
         chosen.facts,

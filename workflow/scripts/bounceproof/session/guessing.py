@@ -5,17 +5,19 @@ Conventions: words are compared in small letters without accents; the longest wo
 
 import re
 import unicodedata
+from functools import cache
 
 _SHORTEST_INSIDE = 5
 # Letters that Unicode does not take apart.
 _LETTERS = str.maketrans({"œ": "oe", "æ": "ae", "ø": "o", "ł": "l", "đ": "d", "Œ": "Oe", "Æ": "Ae", "Ø": "O", "Ł": "L", "Đ": "D"})
 
 
+@cache
 def plain_words(name):
     """The words of a name in small letters without accents: BassDrum_in2 gives bass, drum, in."""
     bare = "".join(c for c in unicodedata.normalize("NFKD", name.translate(_LETTERS)) if not unicodedata.combining(c))
     parted = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", bare)
-    return re.findall(r"[^\W\d_]+", parted.casefold())
+    return tuple(re.findall(r"[^\W\d_]+", parted.casefold()))
 
 
 def guess_role(name, roles):

@@ -67,7 +67,7 @@ def load_session(folder, *, config_dir, project_dir):
 
 
 def _session_folder(folder):
-    folder = Path(folder).expanduser().absolute()
+    folder = Path(os.path.expanduser(folder)).absolute()
     if folder.is_file():
         folder = folder.parent
     if not folder.is_dir():
@@ -118,7 +118,8 @@ def _head(folder, value, media, settings, project_dir, mistakes):
     problem = name_problem(name, "session")
     if problem:
         mistakes.add(settings.where(("name",)), f"name {shown(name)}: {problem}")
-    results = Path(value["results_dir"]).expanduser() if value["results_dir"] else project_dir.absolute() / "results" / name
+    asked = value["results_dir"]
+    results = os.path.expanduser(asked) if asked else project_dir.absolute() / "results" / name
     results_dir = Path(os.path.normpath(folder / results))
     problem = None if problem else results_problem(folder, results_dir)
     if problem:

@@ -26,17 +26,23 @@ class Mistakes:
 
     def add(self, where, text):
         """Add one mistake: `where` as `place` makes it, `text` says what is wrong, expected and to be done."""
-        line = f"{where}: {text}"
+        line = _sayable(f"{where}: {text}")
         if line not in self.lines:
             self.lines.append(line)
 
     def note(self, track, text):
         """Add something worth saying that stops nothing, about one track or (None) the session."""
-        self.notes.append({"track": track, "text": text})
+        self.notes.append({"track": track, "text": _sayable(text)})
 
     def raise_if_any(self):
         if self.lines:
             raise SessionMistakes(self.lines)
+
+
+def _sayable(text):
+    """Text that any file and terminal takes: names of files may hold bytes that are no text, and line ends."""
+    whole = text.encode("utf-8", "backslashreplace").decode("utf-8")
+    return "".join(c if c.isprintable() else f"<{ord(c):02X}>" for c in whole)
 
 
 def place(file, *, line=None, row=None, column=None):
@@ -51,7 +57,7 @@ def place(file, *, line=None, row=None, column=None):
 def shown(value, longest=_LONGEST_VALUE):
     """A value as it is quoted in a mistake: on one line, not too long, nothing invisible in it."""
     text = value if isinstance(value, str) else repr(value)
-    text = "".join(c if c.isprintable() else f"<{ord(c):02X}>" for c in text)
+    text = _sayable(text)
     return f"'{text if len(text) <= longest else text[: longest - 1] + '…'}'"
 
 

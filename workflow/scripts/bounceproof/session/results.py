@@ -34,6 +34,8 @@ def results_problem(folder, results_dir):
     if results.exists() and not results.is_dir():
         return "it is a file; a folder is expected"
     owner = _owner(results)
+    if owner is None and _holds_anything(results):
+        return "it holds other files; name a new folder, or an empty one"
     if owner is None or owner == session_identity(folder, results)["folder"]:
         return None
     other = os.path.normpath(results / owner) if owner else "another session"
@@ -41,6 +43,10 @@ def results_problem(folder, results_dir):
         f"it holds the results of the session {shown(other, 1000)}; give this session another `name` or `results_dir` "
         f"(or, if it is the same session, moved: delete the file {MARKER} in {results_dir})"
     )
+
+
+def _holds_anything(results):
+    return results.is_dir() and any(not path.name.startswith(".") for path in results.iterdir())
 
 
 def _owner(results):

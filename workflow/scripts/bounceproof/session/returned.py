@@ -10,7 +10,7 @@ from pathlib import Path
 from bounceproof.session.mistakes import did_you_mean, nearest, place, shown
 from bounceproof.session.naming import composed, folded, name_problem, natural_key
 from bounceproof.session.rows import read_records
-from bounceproof.session.stems import is_audio_name, name_without_ending
+from bounceproof.session.stems import is_audio_name, name_without_ending, passed_over
 
 RETURNS, UNSORTED, TAKES = "returns", "unsorted", "takes.tsv"
 CALIBRATION, TRIALS, WIRE = "calibration", "trials", "wire"
@@ -35,10 +35,12 @@ def look_through(folder, names, mistakes):
     anything else with a note; so is a file that is still growing.
     """
     found, known = Findings(), {folded(name): name for name in names}
+    if (Path(folder) / RETURNS).is_file():
+        mistakes.note(None, f"{RETURNS} is a file; a folder is expected, so no return is seen")
     for entry in _visible(Path(folder) / RETURNS):
         name = f"{RETURNS}/{entry.name}"
         if not entry.is_dir():
-            _note_stray(entry, name, mistakes)
+            _note_stray(entry, name, names, mistakes)
         elif folded(entry.name) == UNSORTED:
             found.captures += _captures(entry, mistakes)
         elif folded(entry.name) in found.beside and folded(entry.name) not in known:
@@ -60,9 +62,10 @@ def _visible(folder):
     return sorted(entries, key=lambda p: natural_key(p.name))
 
 
-def _note_stray(entry, name, mistakes):
+def _note_stray(entry, name, names, mistakes):
     if is_audio_name(entry.name):
-        mistakes.note(None, f"{name} passed over; put it into {RETURNS}/TRACK/ or into {RETURNS}/{UNSORTED}/")
+        track = nearest(name_without_ending(entry), names) or "TRACK"
+        mistakes.note(None, f"{name} passed over; put it into {RETURNS}/{track}/ or into {RETURNS}/{UNSORTED}/")
     else:
         mistakes.note(None, f"{name} passed over")
 
@@ -72,7 +75,7 @@ def _audio_of(folder, name, track, mistakes):
     audio = [p for p in entries if is_audio_name(p.name) and p.is_file()]
     for entry in entries:
         if entry not in audio and not _companion(entry, audio):
-            mistakes.note(track, f"{name}/{entry.name} passed over; takes are WAV, FLAC, AIFF, W64, RF64 or CAF files")
+            mistakes.note(track, f"{name}/{entry.name} {passed_over(entry, 'takes')}")
     return audio
 
 
@@ -95,7 +98,7 @@ def _audio_of_captures(folder, mistakes):
     audio = [p for p in entries if is_audio_name(p.name) and p.is_file()]
     for entry in entries:
         if entry not in audio and not _companion(entry, audio):
-            mistakes.note(None, f"{folder.name}/{entry.name} passed over; captures are WAV, FLAC, AIFF, W64, RF64 or CAF files")
+            mistakes.note(None, f"{folder.name}/{entry.name} {passed_over(entry, 'captures')}")
     return audio
 
 

@@ -17,11 +17,11 @@ from bounceproof.session.tabular import NotText, decoded, number_from
 _LOADER = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 _WHOLE = re.compile(r"[-+]?[0-9]+", re.ASCII)
 _REAL = re.compile(r"[-+]?(\.[0-9]+|[0-9]+(\.[0-9]*)?)([eE][-+]?[0-9]+)?", re.ASCII)
-_DEEPEST = 50
+_DEEPEST, _MOST_VALUES = 50, 20_000
 
 
-class _TooDeep(Exception):
-    """Nested beyond any sense, or for ever."""
+class _TooMuch(Exception):
+    """Nested beyond any sense, or for ever, or repeated by references without end."""
 
 
 class Settings(NamedTuple):
@@ -59,8 +59,9 @@ def read_settings(path, file, mistakes):
             mistakes.note(None, f"{file}: {note}")
         try:
             return _settings(node, file, mistakes)
-        except _TooDeep:
-            mistakes.add(place(file), "something in it is nested too deeply, or refers to itself; write it out plainly")
+        except _TooMuch:
+            text = "something in it is nested too deeply, refers to itself, or repeats itself without end; write it out plainly"
+            mistakes.add(place(file), text)
     return None
 
 
@@ -90,8 +91,8 @@ def _settings(node, file, mistakes):
 
 def _value(node, path, settings, mistakes):
     settings.lines[path] = node.start_mark.line + 1
-    if len(path) > _DEEPEST:
-        raise _TooDeep(path)
+    if len(path) > _DEEPEST or len(settings.lines) > _MOST_VALUES:
+        raise _TooMuch(path)
     if isinstance(node, yaml.MappingNode):
         return _mapping(node, path, settings, mistakes)
     if isinstance(node, yaml.SequenceNode):

@@ -3,6 +3,7 @@
 Conventions: lengths in samples at the session's rate; a path in a table is relative to the session's folder, then to stems/.
 """
 
+import os.path
 from pathlib import Path
 from typing import NamedTuple
 
@@ -10,6 +11,8 @@ from bounceproof.session.mistakes import did_you_mean
 from bounceproof.session.naming import AUDIO_ENDINGS, folded, natural_key
 
 STEMS = "stems"
+# Their coders put silence before the sound, more or less of it from file to file.
+_LOSSY = (".mp3", ".ogg", ".oga", ".opus", ".m4a", ".aac", ".wma")
 _RATES_HZ = (16000, 192000)
 _USUAL_RATE_HZ = 48000
 
@@ -34,6 +37,22 @@ def audio_files(folder):
     return sorted(files, key=lambda p: (natural_key(name_without_ending(p)), p.name))
 
 
+def other_sounds(folder):
+    """What lies in a folder of stems and was meant to be one, by its ending, but cannot be taken for one."""
+    entries = sorted(Path(folder).iterdir()) if Path(folder).is_dir() else []
+    meant = [p for p in entries if p.name.casefold().endswith((*AUDIO_ENDINGS, *_LOSSY)) and not p.name.startswith(".")]
+    return [p for p in meant if not (is_audio_name(p.name) and p.is_file())]
+
+
+def passed_over(path, expected):
+    """Why a file beside audio files is not one of them, as a sentence's end; expected: what they are ("takes")."""
+    if path.is_symlink() and not path.exists():
+        return "passed over; it is a link that leads nowhere"
+    if is_audio_name(path.name) and path.is_dir():
+        return "passed over; it is a folder that is called like a file"
+    return f"passed over; {expected} are WAV, FLAC, AIFF, W64, RF64 or CAF files"
+
+
 def is_audio_name(name):
     """Whether a file's name is that of an audio file to be looked at; companions that begin with a dot are not."""
     return name.casefold().endswith(AUDIO_ENDINGS) and not name.startswith(".")
@@ -52,7 +71,7 @@ def find_stem(folder, cell):
     Looked for in the session's folder, then in stems/; the ending may be left out; case and composition of accents do not
     count where only one file fits.
     """
-    wanted = Path(cell.replace("\\", "/")).expanduser()
+    wanted = Path(os.path.expanduser(cell.replace("\\", "/")))
     places = [folder / wanted, folder / STEMS / wanted]
     for path in places:
         if path.is_file():
@@ -129,7 +148,7 @@ def stem_not_finite(path):
 
     bad = 0
     try:
-        with soundfile.SoundFile(path) as sound:
+        with soundfile.SoundFile(path) as sound, np.errstate(all="ignore"):
             for block in sound.blocks(blocksize=1 << 18, dtype="float32"):
                 # The sum of a block is finite where its samples are, and much cheaper; large sums are looked at twice.
                 if not np.isfinite(np.sum(block)):

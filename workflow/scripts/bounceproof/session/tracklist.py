@@ -12,7 +12,16 @@ from bounceproof.session.mistakes import did_you_mean, nearest, place, shown
 from bounceproof.session.naming import composed, folded, name_problem, safe_name
 from bounceproof.session.rows import Record, read_records
 from bounceproof.session.settings import with_defaults
-from bounceproof.session.stems import STEMS, audio_files, find_stem, look_at_stem, name_without_ending, stem_not_finite
+from bounceproof.session.stems import (
+    STEMS,
+    audio_files,
+    find_stem,
+    look_at_stem,
+    name_without_ending,
+    other_sounds,
+    passed_over,
+    stem_not_finite,
+)
 from bounceproof.transfer_layout import LAST_NUMBER
 
 TRACKS, PAIRS = "tracks.tsv", "pairs.tsv"
@@ -37,6 +46,8 @@ def _from_song(song, schema):
 
 def _from_files(folder, schema, mistakes):
     files = audio_files(folder / STEMS)
+    for path in other_sounds(folder / STEMS):
+        mistakes.note(None, f"{STEMS}/{path.name} {passed_over(path, 'stems')}")
     if not files:
         mistakes.add(
             f"{STEMS}/",
@@ -87,7 +98,7 @@ def stem_of(record, folder, song, mistakes):
     try:
         return look_at_stem(path)
     except AudioProblem as problem:
-        mistakes.add(where, _shorter(str(problem), path, folder))
+        mistakes.add(where, _shorter(str(problem), path, folder).removeprefix(f"{where}: "))
         return None
 
 
@@ -307,7 +318,7 @@ def _stereo_pairs(parents, ids, sides, mistakes):
 
 def _group_pairs(entries, ids, sides):
     """A pair for every two tracks of a group that no row and no stereo track pairs: trouble there is seldom foreseen."""
-    groups, pairs = {}, []
+    groups, pairs, numbered = {}, [], (f"pair {number}" for number in itertools.count(1))
     for entry in entries:
         if entry["group"]:
             groups.setdefault(folded(entry["group"]), []).append(entry["track"])
@@ -315,15 +326,14 @@ def _group_pairs(entries, ids, sides):
         for first, second in itertools.combinations(members, 2):
             if frozenset((first, second)) in sides:
                 continue
-            name = _pair_name(first, second, ids)
+            name = _pair_name(first, second, ids, numbered)
             ids.add(folded(name))
             pairs.append({"pair": name, "first": first, "second": second, "kind": "one-source", "declared": False})
     return pairs
 
 
-def _pair_name(first, second, ids):
-    """A name for files that no other pair has: both names, or a number where they are too long together or taken."""
+def _pair_name(first, second, ids, numbered):
+    """A name for files that no other pair has: both names, or the next number where they are too long together or taken."""
     both = f"{first} + {second}"
-    numbered = (f"pair {number}" for number in itertools.count(1))
     names = itertools.chain([both] if name_problem(both, "pair") is None else [], numbered)
     return next(name for name in names if folded(name) not in ids)
