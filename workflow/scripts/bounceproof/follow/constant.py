@@ -18,6 +18,8 @@ STEPS_PER_SAMPLE = 4
 CLICK_REACH = 96
 LEAST_LIKENESS = 0.06
 MARGIN_S = 0.05
+# The lobe of a machine's response at the clicks' instant, by the largest of that polarity.
+LEAST_LOBE = 0.7
 TILTS_US_PER_S = np.arange(-8, 9) * 1000.0
 
 
@@ -106,8 +108,14 @@ def _best_shift(music, click, anchor):
     shifts = np.arange(-(REACH - 2) * STEPS_PER_SAMPLE, (REACH - 2) * STEPS_PER_SAMPLE + 1) / STEPS_PER_SAMPLE
     right = np.array([response.basis()[0].T @ (_shifted(music.cross, one) + click.cross[REACH:-REACH]) for one in shifts])
     likely = np.argsort(-np.sum((right @ inverse) * right, axis=1))
-    stays = (k for k in likely if abs(anchor.delay(inverse @ right[k], within=3)[0]) < 1.5)
+    stays = (k for k in likely if _stays(anchor, inverse @ right[k]))
     return float(shifts[next(stays, shifts.size // 2)])
+
+
+def _stays(anchor, theta):
+    """Whether this response leaves the clicks where they are. Where the music alone, elsewhere, makes most of the response, the
+    clicks' own instant is but a small lobe of it."""
+    return abs(anchor.delay(theta, within=3)[0]) < 1.5 and anchor.lobe(theta, within=3) > LEAST_LOBE
 
 
 def _shifted(cross, shift):

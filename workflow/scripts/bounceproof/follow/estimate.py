@@ -9,7 +9,7 @@ import numpy as np
 
 from bounceproof.runs import runs
 
-from . import constant, doubt, joint, learn, response, riding, settle, slips, smoother, sweep
+from . import constant, doubt, faint, joint, learn, response, riding, settle, slips, smoother, sweep
 from .material import BIN, BIN_S, HOP, bin_times
 
 # Settled once; again where that moved the map by more than this, which the response was not made for.
@@ -20,9 +20,11 @@ RIDDEN_SETTLING = 2
 ROUGH_US = 60.0
 START_SD_US = (200.0, 500.0)
 CLICK_SD_US = 40.0
+# Faint stretches are looked at so often, and distrusted so far where that moved them.
+FAINT_ROUNDS, FAINT_SD_US = 3, 60.0
 # Steps before the response is solved jointly: at least until the speed process is learned twice, at most so many.
 LEARN_AT = (0, 1)
-MOST_STEPS = 7
+MOST_STEPS = 9
 # A step is the last when it moves the map by less than this share of its own standard deviation.
 SETTLED_SHARE = 0.4
 # Before the joint steps, which do the rest, larger moves will do.
@@ -30,18 +32,18 @@ NEARLY_SETTLED = 3.0
 # A map that has moved by more than this, counted so, since the speed process was learned from it has outgrown that.
 OUTGROWN = 6.0
 # Of a joint step's change of the response this share is taken: its constant overshoots where whitening and response differ most.
-JOINT_SHARE = 0.75
+JOINT_SHARE = 0.85
 # Joint steps: at least two, then until the map and its constant stand still.
 JOINT_STEPS = 8
 # The constant stands still when it moves by less than these shares of its own and of the map's standard deviation.
-CONSTANT_STILL, MAP_STILL = 0.5, 0.4
+CONSTANT_STILL, MAP_STILL = 0.5, 0.2
 # A return of which no more than this share of power is not the stem itself came through no tape.
 COPY_LEFT = 3e-6
 # What the reading, the knots and a response that never stands quite still leave over however loud the music is.
-FLOOR_US = 0.08
-# The constant rests on one response for clicks and music; over simulated returns it strays some twice as far as its covariance
-# says, and by a tenth of a microsecond however loud the music is.
-OFFSET_DOUBT, OFFSET_FLOOR_US = 2.5, 0.1
+FLOOR_US = 0.05
+# The constant rests on one response for clicks and music; over simulated returns it strays up to twice as far as its covariance
+# says, and by some hundredths of a microsecond however loud the music is.
+OFFSET_DOUBT, OFFSET_FLOOR_US = 2.0, 0.08
 
 
 class Estimate(NamedTuple):
@@ -101,7 +103,7 @@ def estimate(
         # Found by matched filter, seconds of silence away from the music: the music's doubt is not theirs.
         sure[max(0, click.span[0] // BIN - 8) : click.span[1] // BIN + 8] = True
     distrust[sure] = CLICK_SD_US
-    lineless, outgrown, rough, coarse_us = None, False, False, x_us
+    lineless, outgrown, rough, coarse_us, asking = None, False, False, x_us, FAINT_ROUNDS
     for k in range(MOST_STEPS):
         seen = sweep.look(
             sent,
@@ -151,7 +153,16 @@ def estimate(
             watch("constant again", x_us, smoothed.variance, model)
             rough = False
         elif not outgrown:
-            break
+            moved_us = (
+                faint.look_again(There(sent, back, line, theta, replayed, seen), x_us, z - base_us, model, extra)
+                if asking
+                else None
+            )
+            asking -= 1
+            if moved_us is None:
+                break
+            x_us, distrust = x_us + moved_us, np.where(moved_us, FAINT_SD_US, distrust)
+            watch("faint", x_us, smoothed.variance, model)
     return _finish(sent, back, line, x_us, theta, replayed, anchor, model, extra, base_us, sure, watch, plain, ride)
 
 

@@ -79,11 +79,12 @@ def correlations(stem, others, first, last, *, reach=0):
     span = LAST_LAG - FIRST_LAG
     size = fft.next_fast_len(last - first + 2 * (span + reach), real=True)
     # Double precision: the stem may be 60 dB louder where the machine passes nothing than where it counts.
-    own = fft.rfft(stem[first:last].astype(np.float64), size)
-    auto = fft.irfft(np.abs(own) ** 2, size)[: span + 1]
+    own = np.conj(fft.rfft(stem[first:last].astype(np.float64), size))
+    # What lies beyond the stretch counts too: what is lost there would pass for knowledge of a delay of the response alone.
+    auto = fft.irfft(own * fft.rfft(stem[first : last + span].astype(np.float64), size), size)[: span + 1]
     lo, hi = first + FIRST_LAG - reach, last + LAST_LAG + reach
-    cross = [fft.irfft(np.conj(own) * fft.rfft(one[lo:hi], size), size)[: span + 2 * reach + 1] for one in others]
-    return auto.astype(np.float64), [one.astype(np.float64) for one in cross]
+    cross = [fft.irfft(own * fft.rfft(one[lo:hi].astype(np.float64), size), size)[: span + 2 * reach + 1] for one in others]
+    return auto, cross
 
 
 def gram(normal):
@@ -184,9 +185,7 @@ class Anchor:
 
         within: look only so many samples to both sides of none.
         """
-        transfer = spectrum(theta, self.SIZE) * self.power
-        c = fft.irfft(transfer, self.SIZE)
-        c = np.concatenate((c[FIRST_LAG:], c[: LAST_LAG + 1]))
+        transfer, c = self._matched(theta)
         if within is not None:
             c[np.abs(LAGS) > within] = 0
         lag = int(np.argmax(self.sign * c if self.sign else np.abs(c)))
@@ -201,6 +200,18 @@ class Anchor:
             if abs(move) < 1e-9:
                 break
         return tau, sign
+
+    def lobe(self, theta, *, within):
+        """The largest value, of the known polarity, within so many samples of none, as a share of the largest anywhere."""
+        c = self._matched(theta)[1]
+        c = self.sign * c if self.sign else np.abs(c)
+        return float(max(c[np.abs(LAGS) <= within].max(), 0.0) / max(c.max(), 1e-30))
+
+    def _matched(self, theta):
+        """The reference's spectrum behind the response, and its matched filter's output at LAGS."""
+        transfer = spectrum(theta, self.SIZE) * self.power
+        c = fft.irfft(transfer, self.SIZE)
+        return transfer, np.concatenate((c[FIRST_LAG:], c[: LAST_LAG + 1]))
 
     def dispersion(self, theta):
         """How far (working samples, rms) the delays of the reference's frequencies lie from its own, weighted as a matched

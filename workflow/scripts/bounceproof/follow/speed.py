@@ -37,6 +37,11 @@ class SpeedModel(NamedTuple):
     def states(self):
         return 2 + 2 * len(self.noises) + 2 * len(self.lines)
 
+    @property
+    def unsteady_ppm(self):
+        """Standard deviation of the speed without the drift."""
+        return float(np.sqrt(sum(part.level_ppm**2 for part in (*self.noises, *self.lines))))
+
 
 class Steps(NamedTuple):
     """A SpeedModel over one step: position row, 2 x 2 blocks of the pairs, noise covariance, prior covariance.

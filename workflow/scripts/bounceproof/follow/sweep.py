@@ -142,6 +142,14 @@ def look(
     )
 
 
+def made_and_heard(sent, back, knots_u, theta, block, *, replayed):
+    """(what the machine should have made of the stem, what came back), whitened as `look` has them, of one of `blocks`."""
+    _, _, start, stop = block
+    scene = _scene(sent, back, knots_u, response.Machine(theta), start, stop, _off_speed(knots_u))
+    white = _whitened(scene, back, knots_u, start, None, False, None, replayed, True)
+    return white.model, white.error + white.model
+
+
 def _mean_gain(loudness):
     """Mean gain per band, from the gained and the plain energy; 1 where there is no music."""
     from scipy.ndimage import uniform_filter1d
