@@ -6,6 +6,7 @@ The recorder is the tests' own (recording.py). It knows which true time each sam
 import numpy as np
 import pytest
 import soundfile
+from bounceproof import mix
 from bounceproof.aligning.lay import lay_return
 from bounceproof.audio import resample, write_float_wav, write_pcm24_wav
 from bounceproof.files import read_json, write_json
@@ -76,6 +77,39 @@ def placed(laid):
     assert laid.alignment["state"] == "aligned", laid.alignment["reason"]
     assert laid.alignment["reason"] is None
     return laid.alignment
+
+
+# --- a wire
+
+
+def delayed(samples, by_samples, *, up_to_hz=None):
+    """Late by a fraction of a sample, exactly (the spectrum's phase), and without what lies above up_to_hz."""
+    padded = np.pad(np.asarray(samples, dtype=float), (4000, 4000))
+    freq_hz = np.fft.rfftfreq(padded.size, 1 / RATE_HZ)
+    turned = np.fft.rfft(padded) * np.exp(-2j * np.pi * freq_hz * by_samples / RATE_HZ)
+    if up_to_hz:
+        turned *= np.clip((up_to_hz - freq_hz) / 1000.0, 0.0, 1.0)
+    return np.fft.irfft(turned, padded.size)
+
+
+@pytest.mark.parametrize(("method", "delays"), [("clicks", (17.0, 1170.37)), ("follow", (1170.37,))])
+def test_a_wire_gives_the_stem_back_whatever_its_delay(method, delays):
+    """Whole and fractional delays; stem below 16 kHz: the mix-ready file is the stem within 0.01 dB and -80 dB of residual."""
+    stem = delayed(STEMS[1], 0.0, up_to_hz=16000.0)[4000:-4000].astype(np.float32)
+    transfer = sent(stem=stem)
+    for by_samples in delays:
+        capture = delayed(transfer.samples, by_samples).astype(np.float32)
+        laid = lay_return(
+            capture[:, None], RATE_HZ, stem, transfer.samples, transfer.facts,
+            settings={**ALIGNMENT, "method": method}, band_hz=(20.0, 20000.0),
+        )  # fmt: skip
+        ready = mix.ready(laid.aligned, RATE_HZ, level_db=placed(laid)["level_db"], frames=stem.size)
+        # The mean is no music, and a capture's is taken off.
+        inner = slice(RATE_HZ // 10, -RATE_HZ // 10)
+        ready, whole = (one[inner] - one[inner].mean() for one in (ready, stem.astype(float)))
+        gain = np.dot(ready, whole) / np.dot(whole, whole)
+        assert 20 * np.log10(gain) == pytest.approx(0.0, abs=0.01)
+        assert 20 * np.log10(np.std(ready / gain - whole) / np.std(whole)) < -80
 
 
 # --- speed, polarity, level

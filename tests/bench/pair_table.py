@@ -1,13 +1,17 @@
 """The pairs of a simulated session against the simulator's truth: relative delay and its stated error beside the bound, and how
 far up they add up.
 
-    envs/run snakemake && envs/run python tests/bench/pair_table.py [results folder] [--bound]
+    envs/run snakemake && envs/run python tests/bench/pair_table.py [results folder] [--bound] [--loss]
 
 Relative delay, the constant included: told and truth = what the table says and where the two maps really lie wrong against each
 other, in us rms over the cells of 10 ms in which both sound, each weighted by what the sum owes to their phase there; stated =
 the sds of the blocks, in the same mean; ratio = (truth - told) over stated, about 1 where it is right. bound (follow_bound.py) =
 both tracks' together, with the same weights: it knows the response, so that it holds no constant. The limit asked for is 2 us at
 35 dB and better, twice the bound below.
+
+Loss of the sum (--loss): truth = the sum of the captures without hiss, read through the maps in question, against the same read
+through the true maps, band by band; told = the table's; by how much they differ at most and in rms, over the bands that are
+judged (hiss makes them uncertain by no more than half of 1 dB).
 """
 
 import argparse
@@ -20,13 +24,14 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 import numpy as np
 from bench.follow_bound import bound_us
-from bounceproof import pair_delay
+from bounceproof import pair_delay, spectra
 from bounceproof.audio import look_at, read_mono
 from bounceproof.condition.level import analysis_bands
-from bounceproof.files import read_json
-from bounceproof.quantities import power_from_db
+from bounceproof.files import read_json, read_table
+from bounceproof.quantities import amplitude_from_db, power_from_db
+from bounceproof.reading import read_through
 from bounceproof.recorder import simulate
-from bounceproof.timemap import read_time_map
+from bounceproof.timemap import TimeMap, read_time_map
 from simulate_return import track_seed
 
 SEED = 1
@@ -66,8 +71,6 @@ def sounding_of(results, tracks, band_hz):
 
 
 def response_of(path, bands):
-    from bounceproof.files import read_table
-
     known = {float(row["nominal_hz"]): row["response_db"] for row in read_table(path)}
     return power_from_db(np.array([float(known.get(band.nominal_hz) or -60.0) for band in bands]))
 
@@ -97,12 +100,59 @@ def row(results, pair, band_hz, bound):
     )
 
 
+def click_map(results, track):
+    """The straight line through a track's two clicks."""
+    facts, alignment = read_json(results / f"transfers/{track}.json"), read_json(results / f"chosen/{track}/alignment.json")
+    sent_s = [(facts[f"{end}_click_sample"] - facts["stem_start_sample"]) / facts["sample_rate_hz"] for end in ("start", "end")]
+    return TimeMap(sent_s, [alignment[f"{end}_click_return_s"] for end in ("start", "end")], 1.0)
+
+
+@cache
+def sound(results, track):
+    """A track's capture without its noises."""
+    sent, rate_hz, settings, seed, span_s, _ = recorded(results, track)
+    off = dict.fromkeys(("hiss", "whine", "hum", "input_noise"), False)
+    return simulate(sent, rate_hz, {**settings, **off}, seed=seed, stem_span_s=span_s)
+
+
+def summed_powers(results, tracks, maps):
+    """Power per band of the two tracks' sounds read through maps, at the level of their stems, and summed."""
+    total, rate_hz = 0.0, look_at(results / f"stems/{tracks[0]}.wav").rate_hz
+    for track, time_map in zip(tracks, maps, strict=True):
+        alignment, frames = read_json(results / f"chosen/{track}/alignment.json"), look_at(results / f"stems/{track}.wav").frames
+        gain, done = alignment["polarity"] * amplitude_from_db(alignment["level_db"]), sound(results, track)
+        total = total + gain * read_through(done.capture, done.rate_hz, time_map, start_s=0.0, count=frames, rate_hz=rate_hz)
+    bands = analysis_bands(rate_hz)
+    return spectra.band_powers([total], rate_hz, bands)[:, 0].sum(axis=0)
+
+
+def losses(results, pair):
+    """(way, bands judged, most, rms) in dB of the told loss of the sum less the true one."""
+    tracks = [pair[place]["track"] for place in ("first", "second")]
+    maps = {
+        "true": [read_time_map(results / f"simulated/{track}.truth.tsv") for track in tracks],
+        "aligned": [read_time_map(results / f"chosen/{track}/time-map.tsv") for track in tracks],
+        "clicks": [click_map(results, track) for track in tracks],
+    }
+    powers = {name: summed_powers(results, tracks, chosen) for name, chosen in maps.items()}
+    rows = read_table(results / f"pairs/{pair['pair']}.tsv")
+    for way in ("aligned", "clicks"):
+        off = [
+            float(row[f"loss_{way}_db"]) - 10 * np.log10(powers["true"][k] / powers[way][k])
+            for k, row in enumerate(rows)
+            if row["shared"] == "yes" and row[f"loss_{way}_db"] and float(row[f"loss_{way}_sd_db"]) <= 0.5
+        ]
+        if off:
+            yield way, len(off), np.abs(off).max(), np.sqrt(np.mean(np.square(off)))
+
+
 def main():
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument(
         "results", nargs="?", type=Path, default=Path(__file__).resolve().parents[2] / "results" / "demo", help="of a session"
     )
     parser.add_argument("--bound", action="store_true", help="compute the bounds, which simulates every track again")
+    parser.add_argument("--loss", action="store_true", help="hold the loss of the sum against the truth, which simulates as well")
     parser.add_argument("--band", type=float, nargs=2, default=(400.0, 4000.0), help="the medium's, Hz")
     chosen = parser.parse_args()
     print("                             hiss down, dB  truth us  mean us  bound    told  stated  ratio   adds up to, Hz; clicks")
@@ -110,6 +160,10 @@ def main():
         pair = read_json(path)
         if pair["state"] == "measured":
             row(chosen.results, pair, tuple(chosen.band), chosen.bound)
+            for way, count, most, rms in losses(chosen.results, pair) if chosen.loss else ():
+                print(
+                    f"    loss of the sum, {way:8s} {count:3d} bands, off by {most:5.2f} dB at most, {rms:5.2f} rms", flush=True
+                )
 
 
 if __name__ == "__main__":
