@@ -316,6 +316,19 @@ def test_slow_by_a_twelfth_is_a_slow_tape_and_not_a_sample_rate():
 # --- what is not the return
 
 
+@pytest.mark.parametrize(
+    ("header_hz", "ran_at_hz", "told"), [(44100, 48000, True), (48000, 44100, True), (44100, 44100, False), (96000, 96000, False)]
+)
+def test_a_sample_rate_that_may_be_mistaken_is_a_guess_and_not_applied(header_hz, ran_at_hz, told):
+    capture = resample(record(SENT[1].samples, speed=1.003, hiss_db=40).capture, RATE_HZ, ran_at_hz)
+    laid = lay(capture, rate_hz=header_hz)
+    assert laid.alignment["speed_percent"] == pytest.approx(100 * (1.003 * header_hz / ran_at_hz - 1), abs=0.02)
+    assert ("rate in doubt" in laid.alignment["flags"]) == told
+    assert told == any(
+        f"If the capture ran at {ran_at_hz} Hz, the tape was +0.3 % off" in hint for hint in laid.alignment["hints"]
+    )
+
+
 def test_backwards_is_said_to_be_backwards():
     rejected(lay(record(SENT[1].samples, hiss_db=40).capture[::-1]), "backwards")
 

@@ -276,6 +276,12 @@ def test_a_name_that_is_no_text(tmp_path):
     note["text"].encode("utf-8")
 
 
+def test_more_stems_than_clicks_can_tell_apart(tmp_path):
+    table = "track\tstem\n" + "".join(f"t{number}\tkick\n" for number in range(256))
+    (line,) = mistakes_of(make_session(tmp_path / "song", tracks=table))
+    assert line == "tracks.tsv: the clicks can tell 255 transfers apart, 't255' would be one more; split the session in two"
+
+
 def test_a_home_that_is_not_there(tmp_path):
     (line,) = mistakes_of(make_session(tmp_path / "song", tracks="track\tstem\nkick\t~nobody-at-all/kick.wav\n"))
     assert "'~nobody-at-all/kick.wav' there is no such file" in line

@@ -5,6 +5,7 @@ names the file, what was found, what was expected and what to do.
 """
 
 import struct
+from contextlib import suppress
 from pathlib import Path
 from typing import NamedTuple
 
@@ -17,6 +18,8 @@ from bounceproof.files import write_atomically
 # libsndfile writes plain RIFF sizes as 32 bits: above this, RF64 (EBU Tech 3306) takes over.
 RIFF_LIMIT_BYTES = 4_000_000_000
 _BLOCK = 1 << 20
+# A compressed file is read so far in pieces of this many frames, where a part of it is broken.
+_SALVAGED = 4096
 # Headers beyond these are broken ones. A byte of a silent FLAC holds some 5000 frames.
 _RATES_HZ = (1000, 1_000_000)
 _MOST_CHANNELS = 64
@@ -66,17 +69,35 @@ def read_audio(path, *, dtype="float32"):
 
 
 def read_capture(path):
-    """A capture's samples as Audio, those that are no numbers or far beyond any converter's taken as silence, which a note says.
-    Raises AudioProblem, also where there is no sound sample at all.
+    """A capture's samples as Audio: those that are no numbers, or far beyond any converter's, are taken as silence, and what lies
+    behind a place where reading stops is left out; notes say so. Raises AudioProblem, also where no sample is a number.
     """
-    audio = read_audio(path)
+    try:
+        audio = read_audio(path)
+    except AudioProblem as problem:
+        audio = _read_so_far(Path(path), problem)
     samples, broken = mended(audio.samples)
     if broken.size == len(samples):
         raise AudioProblem(f"{path}: none of its samples is a number; capture it again.")
-    return Audio(samples, audio.rate_hz, (*audio.notes, *_broken_words(broken, audio.rate_hz)))
+    return Audio(samples, audio.rate_hz, (*audio.notes, *broken_words(broken, audio.rate_hz)))
 
 
-def _broken_words(frames, rate_hz):
+def _read_so_far(path, problem):
+    """The Audio before the place where reading stops. Raises the problem again where there is less than a block."""
+    pieces = []
+    with _opened(path) as (sound, notes), suppress(AudioProblem):
+        rate_hz = sound.samplerate
+        while sum(map(len, pieces)) < sound.frames:
+            pieces.append(_read(path, sound, _SALVAGED, "float32"))
+    if not pieces:
+        raise problem
+    samples = np.concatenate(pieces)
+    broken_off = f"reading stopped at {len(samples) / rate_hz:.3f} s; what lies behind is left out"
+    return Audio(samples, rate_hz, (*notes, broken_off))
+
+
+def broken_words(frames, rate_hz):
+    """The note on frames that `mended` set to 0; nothing where there are none."""
     if frames.size:
         yield f"{frames.size} samples are no numbers, the first at {frames[0] / rate_hz:.3f} s; they are taken as silence"
 

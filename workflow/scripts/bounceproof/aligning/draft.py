@@ -9,6 +9,11 @@ from bounceproof.condition.capture import clipping
 
 ALIGNED, REJECTED = "aligned", "rejected"
 _DC_FLAG_DBFS = -50.0
+# Of less no music is known, whatever it is.
+SHORTEST_S = 0.5
+# What one clock writes under the other's header; a speed is taken for that only where a machine's own seldom is so far off.
+MISTAKEN_RATES_HZ = {44100: 48000, 48000: 44100, 88200: 96000, 96000: 88200}
+_UNLIKELY_PERCENT, _LIKELY_PERCENT = 5.0, 2.0
 FACTOR_WORDS = {0.25: "a quarter of its speed", 0.5: "half speed", 2.0: "double speed", 4.0: "four times its speed"}
 _MEASURED = (
     "speed_percent",
@@ -60,12 +65,14 @@ class Draft:
         self._next_step = self._next_step or next_step
 
     def look_for_damage(self, samples, rate_hz):
-        """What is wrong with the capture as a file. Raises CannotPlace for silence."""
+        """What is wrong with the capture as a file. Raises CannotPlace for silence and for a scrap."""
         if is_silent(samples):
             raise CannotPlace(
                 "The capture is digital silence: nothing reached the converter.",
                 "Check the cable, the input chosen and the record level, and capture it again.",
             )
+        if len(samples) < SHORTEST_S * rate_hz:
+            raise CannotPlace(f"The capture lasts only {len(samples) / rate_hz:.2f} s.", "Capture the whole transfer.")
         clipped = clipping(samples, rate_hz)
         self.values["capture"]["clipping"] = clipped
         if clipped["runs"]:
@@ -103,6 +110,21 @@ class Draft:
                 names.get(number, f"number {number}") for number in sorted({number for number, _ in placed.others})
             )
             self.remarks.append(f"Clicks of other transfers are in the capture too: {others}.")
+
+    def note_rate(self, speed_percent):
+        """Where the speed is that of a mistaken sample rate, say so; it may as well be the tape's, so nothing is changed."""
+        rate_hz = self.values["capture"]["rate_hz"]
+        other_hz = MISTAKEN_RATES_HZ.get(rate_hz)
+        if other_hz is None or abs(speed_percent) < _UNLIKELY_PERCENT:
+            return
+        as_other_percent = 100 * ((1 + speed_percent / 100) * other_hz / rate_hz - 1)
+        if abs(as_other_percent) < _LIKELY_PERCENT:
+            self.flag(
+                "rate in doubt",
+                f"The header says {rate_hz} Hz. If the capture ran at {other_hz} Hz, the tape was {as_other_percent:+.1f} % off "
+                f"and not {speed_percent:+.1f} %: a guess; it is laid by the header.",
+                "Look which rate the interface ran at; if it was not the header's, capture it again.",
+            )
 
     def note_reach(self, time_map, capture_s):
         lost_s = max(0.0, time_map.stem_s[-1] - float(time_map.stem_at(capture_s))) + max(0.0, float(time_map.stem_at(0.0)))

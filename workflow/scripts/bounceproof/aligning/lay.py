@@ -17,7 +17,7 @@ from bounceproof.aligning.maps import in_stem_time, slowed, straight_through_cli
 from bounceproof.aligning.music import WORK_HZ as MUSIC_HZ
 from bounceproof.aligning.music import compare, mean_likeness, recognised, timing_rms_us
 from bounceproof.aligning.placing import place_clicks
-from bounceproof.audio import mended, resample
+from bounceproof.audio import broken_words, mended, resample
 from bounceproof.condition.level import level_db
 from bounceproof.reading import read_through
 from bounceproof.timemap import TimeMap
@@ -53,7 +53,8 @@ class Placing(NamedTuple):
 def lay_return(capture, capture_rate_hz, stem, sent, facts, *, channel=None, notes=(), **options):
     """As `lay_kept`, for samples in memory: capture (frames, channels), of which channel (1 or 2) is used where the other
     holds another leg; stem and sent (frames,)."""
-    chosen = choose_channel(mended(capture)[0], capture_rate_hz, wanted=channel)
+    capture, broken = mended(capture)
+    chosen = choose_channel(capture, capture_rate_hz, wanted=channel)
     return lay_kept(
         at_hand(chosen.samples),
         chosen.facts,
@@ -61,7 +62,7 @@ def lay_return(capture, capture_rate_hz, stem, sent, facts, *, channel=None, not
         at_hand(sent),
         facts,
         count=len(stem),
-        remarks=[*chosen.remarks, *notes],
+        remarks=[*chosen.remarks, *notes, *broken_words(broken, capture_rate_hz)],
         **options,
     )
 
@@ -128,6 +129,7 @@ class _Laying:
         self.draft.values.update(speed_percent=placing.time_map.speed_percent, polarity=placing.polarity)
         for flag in placing.flags:
             self.draft.flag(*flag)
+        self.draft.note_rate(placing.time_map.speed_percent)
         self.draft.note_reach(placing.time_map, capture_s)
         self._last_read = None, None
         return Laid(self.draft.aligned(), placing.time_map, aligned, lambda: self._aligned_clicks(placing, straight))

@@ -36,6 +36,8 @@ MOST_SLIP_US = 5e4
 # So many windows of the path see both sides of a jump.
 STRADDLING = 3
 SPEED_PPM = 20000.0
+# More than a slip's own slopes beside it: a speed that stays changed.
+LASTING_TURN = 0.05
 # How far a map may stray over a rest without having jumped.
 WANDER_PPM = 4000.0
 # Signals round an event that dating looks at, and by how much the path may be off there.
@@ -372,18 +374,18 @@ def told(some, u, seconds):
         if not 0 < event.middle_s < seconds:
             continue
         left, right = (t > event.first_s - 0.3) & (t < event.first_s), (t > event.last_s) & (t < event.last_s + 0.3)
-        by = event.by_us
+        by, turn = event.by_us, 0.0
         if np.count_nonzero(left) > 20 and np.count_nonzero(right) > 20:
             middle = event.middle_s
             one, other = np.polyfit(t[left] - middle, u[left], 1), np.polyfit(t[right] - middle, u[right], 1)
-            by = float(other[1] - one[1]) * 1e6
-        out.append(Jump(float(event.middle_s), by, kind(event, by)))
+            by, turn = float(other[1] - one[1]) * 1e6, float(other[0] - one[0])
+        out.append(Jump(float(event.middle_s), by, kind(event, by, turn)))
     return tuple(out)
 
 
-def kind(event, by_us):
-    """What a jump looks like, in plain words."""
-    if abs(event.speed_ppm) > SPEED_PPM and abs(by_us) < 0.2e6:
+def kind(event, by_us, turn):
+    """What a jump looks like, in plain words; turn: by what the speed differs on its two sides (fraction)."""
+    if max(abs(event.speed_ppm) / SPEED_PPM, abs(turn) / LASTING_TURN) > 1 and abs(by_us) < 0.2e6:
         return "change of speed"
     if event.wide or abs(by_us) > 1e5:
         return "stop" if by_us > 1e6 else "swoop"

@@ -1,0 +1,180 @@
+"""A whole song from stems to report, its costs beside a plain floor measured in the same call.
+
+    envs/run python tests/bench/whole_song.py                              16 tracks of 4 minutes, and one captured again
+    envs/run python tests/bench/whole_song.py --tracks 4 --minutes 1
+    envs/run python tests/bench/whole_song.py --growth                     1 to 64 tracks and 1 to 60 minutes as well
+
+Prints one table: time by the clock, CPU seconds and peak memory (the largest job's) of each run, a line a rule, and the
+exponents of growth (CPU seconds over tracks and over minutes, a straight line through the logarithms; what a run costs with
+nothing to do is taken off). The floor is one core reading every return, resampling it once by a quintic spline, and writing it.
+Captures come from a plain recorder of this file's own; nothing of it is timed. Needs Linux (/proc).
+"""
+
+import argparse
+import re
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from collections import defaultdict
+from pathlib import Path
+
+import numpy as np
+
+TESTS = Path(__file__).resolve().parents[1]
+sys.path.insert(0, str(TESTS.parent / "workflow" / "scripts"))
+sys.path.insert(0, str(TESTS))
+
+import soundfile
+from chain import call_of, copied_project, make_session, transfer_of, write_audio
+from recording import RATE_HZ, drums, plucks
+from scipy import fft, ndimage
+
+_HERTZ = 100
+GROWTH_TRACKS, GROWTH_MINUTES = (1, 4, 16, 64), (1, 4, 15, 60)
+
+
+def main():
+    asked = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    asked.add_argument("--tracks", type=int, default=16)
+    asked.add_argument("--minutes", type=float, default=4.0)
+    asked.add_argument("--growth", action="store_true", help="1 to 64 tracks of 1 minute, 1 track of 1 to 60 minutes")
+    asked = asked.parse_args()
+    with tempfile.TemporaryDirectory(prefix="whole-song-") as folder:
+        bench = Bench(Path(folder))
+        heading = f"{'':26} {'clock s':>8} {'CPU s':>8} {'floors':>7} {'peak MB':>8}"
+        print(heading)
+        song = bench.song(asked.tracks, asked.minutes, by_rule=True)
+        if asked.growth:
+            fewer = [bench.song(tracks, 1.0) for tracks in GROWTH_TRACKS]
+            shorter = [bench.song(1, minutes) for minutes in GROWTH_MINUTES]
+            print(f"growth with tracks: exponent {exponent(GROWTH_TRACKS, fewer, song.idle_s):.2f}")
+            print(f"growth with minutes: exponent {exponent(GROWTH_MINUTES, shorter, song.idle_s):.2f}")
+
+
+class Cost:
+    """What a run cost: clock and CPU seconds, the largest job's memory, and {rule: [CPU s, largest memory, jobs]}."""
+
+    def __init__(self, seconds, cpu_s, peak_bytes, rules):
+        self.seconds, self.cpu_s, self.peak_bytes, self.rules, self.idle_s = seconds, cpu_s, peak_bytes, rules, 0.0
+
+    def line(self, name, floor_s):
+        values = f"{self.seconds:8.1f} {self.cpu_s:8.1f} {self.cpu_s / floor_s:7.1f} {self.peak_bytes / 1e6:8.0f}"
+        print(f"{name:26} {values}", flush=True)
+
+
+class Bench:
+    def __init__(self, folder):
+        self.folder, self.project = folder, copied_project(folder / "project")
+
+    def song(self, tracks, minutes, *, by_rule=False):
+        """Make a song, run it, run it again with one new take and with nothing to do; print it; the Cost of the first run."""
+        name = f"{tracks} tracks of {minutes:g} min"
+        stems = {f"track {n + 1}": stem(60 * minutes, n) for n in range(tracks)}
+        settings = "transfer: {lead_in_s: 5, gap_s: 2, tail_s: 2, side_minutes: 120}\n"
+        session = make_session(self.folder / f"song {tracks} {minutes:g}", "results", stems=stems, settings=settings)
+        del stems
+        outbound = watched(session, self.project, "transfers")
+        for n in range(tracks):
+            write_audio(session / f"returns/track {n + 1}/take1.wav", recorded(session, n, seed=n))
+        floor_s = floor(sorted(session.glob("returns/*/take1.wav")), self.folder / "floor.wav")
+        whole = watched(session, self.project)
+        write_audio(session / "returns/track 1/take2.wav", recorded(session, 0, seed=900))
+        again = watched(session, self.project)
+        idle = watched(session, self.project)
+        whole.idle_s = idle.cpu_s
+        print(f"{name}, floor {floor_s:.2f} CPU s")
+        parts = {"transfers": outbound, "returns to report": whole, "one captured again": again, "nothing to do": idle}
+        for part, cost in parts.items():
+            cost.line(f"  {part}", floor_s)
+        if by_rule:
+            for rule, (cpu_s, peak, jobs) in sorted(whole.rules.items(), key=lambda one: -one[1][0]):
+                Cost(float("nan"), cpu_s, peak, {}).line(f"    {rule} ({jobs})", floor_s)
+        return whole
+
+
+def exponent(sizes, costs, idle_s):
+    spent = [max(cost.cpu_s - idle_s, 0.1) for cost in costs]
+    return np.polyfit(np.log(sizes), np.log(spent), 1)[0]
+
+
+def stem(seconds, number):
+    """A stem of its own for each number, in minutes that differ from one another."""
+    kinds = (drums, plucks)
+    pieces = [kinds[number % 2](min(20.0, seconds), 1000 * number + k) for k in range(int(np.ceil(seconds / 20.0)))]
+    return np.concatenate(pieces)[: int(seconds * RATE_HZ)]
+
+
+def recorded(session, number, *, seed):
+    """The capture of a transfer: band-limited, at a speed that wanders, with hiss."""
+    samples, _ = transfer_of(session / "results", f"track {number + 1}")
+    random, count = np.random.default_rng(seed), samples.size
+    spectrum = fft.rfft(samples.astype(np.float32), fft.next_fast_len(count, real=True))
+    at_hz = np.arange(spectrum.size) * RATE_HZ / fft.next_fast_len(count, real=True)
+    spectrum *= (1 / np.sqrt(1 + (350 / np.maximum(at_hz, 1)) ** 4) / np.sqrt(1 + (at_hz / 4200) ** 4)).astype(np.float32)
+    limited = fft.irfft(spectrum, fft.next_fast_len(count, real=True))[:count]
+    t = np.arange(count) / RATE_HZ
+    late = 0.004 * t + 0.0008 * np.sin(4.4 * t + seed) + 0.00005 * np.sin(50 * t)
+    read = np.interp(t + late, t, limited).astype(np.float32)
+    hiss = 10 ** (-35 / 20) * np.sqrt(np.mean(read**2)) * random.standard_normal(count, dtype=np.float32)
+    return np.concatenate((hiss[: 2 * RATE_HZ], 0.5 * (read + hiss)))
+
+
+def floor(paths, out):
+    """CPU seconds of one core that reads each return, resamples it once by a quintic spline, and writes it."""
+    began = time.process_time()
+    for path in paths:
+        samples, _ = soundfile.read(path)
+        spline = ndimage.spline_filter1d(samples, order=5)
+        read = ndimage.map_coordinates(spline, [np.arange(samples.size) * 1.0001 + 0.3], order=5, prefilter=False)
+        soundfile.write(out, read.astype(np.float32), RATE_HZ, subtype="FLOAT")
+    return time.process_time() - began
+
+
+def watched(session, project, *targets):
+    """The Cost of a run of Snakemake, its jobs looked at from outside while they live."""
+    with tempfile.TemporaryFile("w+") as said:
+        began = time.monotonic()
+        call = call_of(session, *targets, project=project)
+        process = subprocess.Popen(**call, stdout=said, stderr=subprocess.STDOUT, start_new_session=True)
+        seen, done = {}, threading.Event()
+        looker = threading.Thread(target=look, args=(process.pid, seen, done))
+        looker.start()
+        code = process.wait()
+        done.set()
+        looker.join()
+        seconds = time.monotonic() - began
+        if code:
+            said.seek(0)
+            raise SystemExit(said.read()[-3000:])
+    rules = defaultdict(lambda: [0.0, 0, 0])
+    for name, cpu_s, peak in seen.values():
+        rules[name][0] += cpu_s
+        rules[name][1] = max(rules[name][1], peak)
+        rules[name][2] += 1
+    peak = max(peak for name, _, peak in seen.values())
+    return Cost(seconds, sum(cpu_s for _, cpu_s, _ in seen.values()), peak, dict(rules))
+
+
+def look(group, seen, done):
+    """Note {process: (rule, CPU s, largest memory)} of a process session, 50 times a second, as long as they live."""
+    while not done.wait(0.02):
+        for stat in Path("/proc").glob("[0-9]*/stat"):
+            try:
+                fields = stat.read_text().rpartition(")")[2].split()
+                if int(fields[3]) != group or fields[0] == "Z":
+                    continue
+                command = (stat.parent / "cmdline").read_text()
+                status = (stat.parent / "status").read_text()
+            except (OSError, ValueError):
+                continue
+            script = re.search(r"tmp\w+\.(\w+)\.py", command)
+            peak = re.search(r"VmHWM:\s*(\d+)", status)
+            cpu_s = (int(fields[11]) + int(fields[12])) / _HERTZ
+            name = script.group(1) if script else "snakemake itself"
+            seen[stat.parent.name] = (name, cpu_s, int(peak.group(1)) * 1024 if peak else 0)
+
+
+if __name__ == "__main__":
+    main()
