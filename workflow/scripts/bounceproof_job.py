@@ -9,7 +9,7 @@ _SHA256_DIGITS = 64
 
 def run_job(main, snakemake):
     """Call main(snakemake) with its output in the rule's log. A sentence for the user ends the job with exit code 1."""
-    from bounceproof.audio import AudioProblem
+    from bounceproof.problems import AudioProblem
 
     log = Path(str(snakemake.log[0]))
     log.parent.mkdir(parents=True, exist_ok=True)
@@ -30,8 +30,8 @@ def check_unchanged(path, planned):
     planned: its SHA-256, or a word for what the workflow makes itself, which nobody changes. A file saved anew in mid-run would
     otherwise be taken for the one before, as soon as that is put back.
     """
-    from bounceproof.audio import AudioProblem
     from bounceproof.files import file_sha256
+    from bounceproof.problems import AudioProblem
 
     if len(planned) == _SHA256_DIGITS and file_sha256(path) != planned:
         raise AudioProblem(f"{path}: it changed while it was read; run again.")

@@ -17,7 +17,7 @@ from bounceproof.restoring import LINEAR, equaliser
 from bounceproof_job import run_job
 
 # The equaliser learns from this much to either side of what is heard: enough for its bands, and far less work than a whole song.
-_AROUND_S = 6.0
+_AROUND_S = 4.0
 
 
 def main(snakemake):

@@ -14,6 +14,7 @@ import soundfile
 import soxr
 
 from bounceproof.files import write_atomically
+from bounceproof.problems import AudioProblem
 
 # libsndfile writes plain RIFF sizes as 32 bits: above this, RF64 (EBU Tech 3306) takes over.
 RIFF_LIMIT_BYTES = 4_000_000_000
@@ -26,10 +27,6 @@ _MOST_CHANNELS = 64
 _MOST_FRAMES_A_BYTE = 8192
 # 200 dB over full scale: no converter's value, and its square still fits single precision.
 _LARGEST = 1e10
-
-
-class AudioProblem(Exception):
-    """A file that cannot be used as audio; its text is one sentence for the person who handed it in."""
 
 
 class AudioFacts(NamedTuple):

@@ -12,8 +12,6 @@ speed_ratio = replay speed over record speed; polarity 1 or -1; levels in dBFS (
 from typing import NamedTuple
 
 import numpy as np
-from scipy import fft
-from scipy.ndimage import maximum_filter1d
 
 from bounceproof.audio import resample
 from bounceproof.quantities import amplitude_db
@@ -181,6 +179,8 @@ def _work_rate(rate_hz, band_hz, fastest):
 
 
 def _likenesses(work, work_hz, band_hz, speeds):
+    from scipy import fft
+
     length = fft.next_fast_len(work.size + int(SWEEP_S * 1.3 * work_hz), real=False)
     spectrum = fft.fft(work, length)
     freq_hz = fft.fftfreq(length, 1 / work_hz)
@@ -195,6 +195,8 @@ def _likenesses(work, work_hz, band_hz, speeds):
 
 
 def _likeness(one_sided, company, work_hz, band_hz, speed):
+    from scipy import fft
+
     half = int(np.ceil(SWEEP_S / 2 / speed * work_hz))
     template = sweep(np.arange(-half, half + 1) * speed / work_hz, band_hz)
     shifted = np.zeros(one_sided.size)
@@ -232,6 +234,8 @@ _CODES, _CODE_TIMES = _patterns()
 
 def _best_pattern(one, work_hz, taken, number):
     """The best (favoured score, score, time of the first sweep, code, speed): each peak is tried as each sweep of each code."""
+    from scipy.ndimage import maximum_filter1d
+
     reach = max(1, round(_TOLERANCE_S * work_hz))
     near = maximum_filter1d(one.envelope, 2 * reach + 1)
     peaks = [p for p in one.peaks if all(not -_PATTERN_S < p / work_hz - t < 2 * _PATTERN_S for t in taken)]
@@ -328,6 +332,8 @@ def _newton(part, seconds, band_hz, instant, speed, step_s):
 
 
 def _in_band_energy(part, rate_hz, band_hz, speed):
+    from scipy import fft
+
     spectrum = fft.rfft(part)
     freq_hz = fft.rfftfreq(part.size, 1 / rate_hz)
     inside = (freq_hz >= band_hz[0] * speed) & (freq_hz <= band_hz[1] * speed)

@@ -17,7 +17,7 @@ REST_S = 0.4
 _FADE_S = 0.01
 _PEAK = 10 ** (-3 / 20)
 # Wide enough for what a stem of full band is told by, at a tenth of the bytes of the file beside the page.
-_PAGE_RATE_HZ = 24000
+_PAGE_RATE_HZ = 22050
 
 
 class Excerpt(NamedTuple):
@@ -68,10 +68,13 @@ def _fades(frames, rate_hz):
 
 
 def compressed(samples, rate_hz):
-    """The samples as MP3 (ISO/IEC 13818-3, 40 kbit/s), which every browser plays: bytes, the same for the same samples."""
+    """The samples as MP3 (ISO/IEC 13818-3, 64 kbit/s), which every browser plays: bytes, the same for the same samples.
+
+    At one bit rate throughout, so that a player finds a part to the frame.
+    """
     held = io.BytesIO()
     small = soxr.resample(np.asarray(samples, dtype=np.float32), rate_hz, _PAGE_RATE_HZ, quality="MQ")
-    options = {"format": "MP3", "subtype": "MPEG_LAYER_III", "bitrate_mode": "CONSTANT", "compression_level": 0.75}
+    options = {"format": "MP3", "subtype": "MPEG_LAYER_III", "bitrate_mode": "CONSTANT", "compression_level": 0.6}
     with soundfile.SoundFile(held, "w", _PAGE_RATE_HZ, 1, **options) as out:
         out.write(np.clip(small, -1.0, 1.0))
     return held.getvalue()

@@ -52,10 +52,8 @@ def bandpass_response(freq_hz, rate_hz, low_hz, high_hz, *, order):
 
 def filtered(samples, response_at, rate_hz):
     """The samples (frames,) through response_at(freq_hz), float64 of the same length; silence lies before and after them."""
-    from scipy.fft import next_fast_len
-
     reach = math.ceil(_REACH_S * rate_hz)
-    size = min(max(BLOCK, 8 * reach), next_fast_len(samples.size + 2 * reach, real=True))
+    size = min(max(BLOCK, 8 * reach), 1 << (samples.size + 2 * reach - 1).bit_length())
     response = response_at(np.arange(size // 2 + 1) * (rate_hz / size))
     return in_blocks(samples, response, size, before=reach, skipped=reach, hop=size - 2 * reach, dtype=float)
 
@@ -67,8 +65,7 @@ def in_blocks(samples, response, size, *, before, skipped, hop, dtype):
     Small transforms stay in the processor's cache, and the plan of one as long as an hour of song takes more memory than the
     song.
     """
-    from scipy.fft import irfft, rfft
-
+    rfft, irfft = _transforms(dtype)
     out, block = np.empty(samples.size, dtype), np.zeros(size, dtype)
     for first in range(0, samples.size, hop):
         low = first - before
@@ -78,6 +75,17 @@ def in_blocks(samples, response, size, *, before, skipped, hop, dtype):
         last = min(first + hop, samples.size)
         out[first:last] = irfft(rfft(block) * response, size)[skipped : skipped + last - first]
     return out
+
+
+def _transforms(dtype):
+    """(rfft, irfft) for a type: NumPy's for double precision, whose bits are scipy.fft's and which is loaded anyway (a job that
+    makes one transfer would spend most of its time on loading the other); scipy.fft's for single, which it does twice as fast.
+    """
+    if np.dtype(dtype) == np.float64:
+        return np.fft.rfft, np.fft.irfft
+    from scipy import fft
+
+    return fft.rfft, fft.irfft
 
 
 def _warped(freq_hz, rate_hz):

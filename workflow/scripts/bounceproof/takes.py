@@ -3,9 +3,7 @@
 Conventions: takes come in natural order (take2 before take10), each with its alignment and its condition as their JSON has them.
 """
 
-import numpy as np
-
-from bounceproof.quantities import power_db, power_from_db
+import math
 
 BEST, LATEST, AVERAGE = "best", "latest", "average"
 # Where a timing error is weighed against hiss: the middle of what a narrow-band recorder carries.
@@ -36,11 +34,11 @@ def quality_db(alignment, condition):
     if over_db is None:
         return None
     rise_db = (condition.get("hiss_under_music") or {}).get("rise_db") or 0.0
-    turned = 2e-6 * np.pi * _TIMING_HZ * (alignment.get("residual_rms_us") or 0.0)
+    turned = 2e-6 * math.pi * _TIMING_HZ * (alignment.get("residual_rms_us") or 0.0)
     minutes = sum(end_s - start_s for start_s, end_s in condition.get("playing_s") or []) / 60.0
     deep = sum(one["depth_db"] >= _DROPOUT_DB for one in condition.get("dropouts") or [])
     lost_db = _PER_DROPOUT_DB * deep / max(minutes, 1.0)
-    return float(-power_db(power_from_db(rise_db - over_db) + turned**2)) - lost_db
+    return -10.0 * math.log10(10.0 ** ((rise_db - over_db) / 10.0) + turned**2) - lost_db
 
 
 def usable(alignment):
