@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from bounceproof.condition import capture as captures
+from bounceproof.condition.capture import current_step
 from bounceproof.condition.hiss import measure_hiss, quiet_stretch
 from bounceproof.condition.level import analysis_bands, level_db
 from bounceproof.condition.measure import measure_condition, rejected_condition
@@ -316,6 +317,17 @@ def test_a_slow_sine_at_16_bits_is_not_clipped():
 def test_direct_current():
     """A constant of 0.05 reads -26.0 dBFS (20 lg 0.05)."""
     assert captures.direct_current_dbfs(0.05 + 0.1 * make_stem(1)) == pytest.approx(-26.0, abs=0.1)
+
+
+def test_a_lasting_step_in_direct_current_is_dated_and_a_thump_is_none():
+    samples = 0.3 * np.diff(np.random.default_rng(2).normal(size=12 * 8000 + 1)).astype(np.float32)
+    t = np.arange(samples.size) / 8000
+    assert current_step(samples, 8000) is None
+    assert current_step(samples - 0.8 * np.exp(-t / 0.3), 8000) is None
+    at_s, by = current_step(samples + 0.05 * (t > 7.2), 8000)
+    assert at_s == pytest.approx(7.2, abs=0.5)
+    assert by == pytest.approx(0.05, abs=0.02)
+    assert current_step(samples[:8000], 8000) is None
 
 
 def test_rejected_takes_carry_their_reason_and_no_number():

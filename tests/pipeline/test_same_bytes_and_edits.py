@@ -1,7 +1,7 @@
 """The same bytes on one core and on two, in another folder, seconds apart; and which rules an edit of the library reruns.
 
 The second run happens in a copy of the project, from a session whose path holds spaces, an umlaut and brackets, under the plain
-C locale.
+C locale, in another time zone.
 """
 
 import os
@@ -47,7 +47,7 @@ def twice(folder, project):
     shutil.copytree(first, odd)
     finished(snakemake(first, cores=2, project=project))
     project = copied_project(folder / "another project")
-    environment = {"LC_ALL": "C", "LANG": "C", "PYTHONUTF8": "1"}
+    environment = {"LC_ALL": "C", "LANG": "C", "LANGUAGE": "de", "TZ": "Pacific/Chatham", "PYTHONUTF8": "1"}
     finished(snakemake(odd, cores=1, project=project, folder=folder / "house two", environment=environment))
     told = {"one": hashes(first / "results"), "two": hashes(odd / "results")}
 

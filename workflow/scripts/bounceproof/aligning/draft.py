@@ -5,7 +5,7 @@ needs nothing done; a level or time that was not measured is None.
 """
 
 from bounceproof.aligning.channels import is_silent
-from bounceproof.condition.capture import clipping
+from bounceproof.condition.capture import clipping, current_step
 
 ALIGNED, REJECTED = "aligned", "rejected"
 _DC_FLAG_DBFS = -50.0
@@ -60,7 +60,8 @@ class Draft:
         }
 
     def flag(self, word, hint, next_step=None):
-        self.flags.append(word)
+        if word not in self.flags:
+            self.flags.append(word)
         self.hints.append(hint)
         self._next_step = self._next_step or next_step
 
@@ -85,6 +86,13 @@ class Draft:
         dc_dbfs = self.values["capture"]["dc_dbfs"]
         if dc_dbfs > _DC_FLAG_DBFS:
             self.flag("direct current", f"Direct current of {dc_dbfs:.1f} dBFS was taken off.")
+        step = current_step(samples, rate_hz)
+        if step:
+            self.flag(
+                "direct current",
+                f"Direct current changed by {step[1]:+.3f} of full scale at about {step[0]:.1f} s, which may click there.",
+                "Look at the plug-in power of the input and at the cable, and capture it again.",
+            )
 
     def note_clicks(self, placed, names):
         for end, hit in (("start", placed.start), ("end", placed.end)):

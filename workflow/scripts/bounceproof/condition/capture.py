@@ -12,6 +12,8 @@ from bounceproof.quantities import amplitude_db
 FULL_SCALE = 0.9995
 # One run of equal samples at a peak is an ordinary slow crest; an amplifier's ceiling shows again and again.
 _CEILING_RUNS = 6
+# Means on each side of a step in direct current, and the least step told (-40 dBFS).
+_SIDE_MEANS, _LEAST_STEP = 4, 0.01
 
 
 def clipping(samples, rate_hz, *, run_samples=3):
@@ -34,6 +36,29 @@ def clipping(samples, rate_hz, *, run_samples=3):
         "side": "both" if len(found) == 2 else next(iter(found), None),
         "full_scale": bool(ceiling and ceiling >= FULL_SCALE),
     }
+
+
+def current_step(samples, rate_hz):
+    """(where in s, by how much) direct current changed for good, by the means of half seconds; None where it did not.
+
+    Four means on each side have to be alike, so that a thump that dies away is none.
+    """
+    size = max(1, round(0.5 * rate_hz))
+    count = len(samples) // size
+    apart = _SIDE_MEANS + 1
+    if count < _SIDE_MEANS + apart:
+        return None
+    means = np.asarray(samples[: count * size], dtype=np.float32).reshape(count, size).mean(axis=1, dtype=float)
+    sides = np.lib.stride_tricks.sliding_window_view(means, _SIDE_MEANS)
+    # The half second between them may hold the step itself.
+    before, after = sides[:-apart], sides[apart:]
+    steps = np.median(after, axis=1) - np.median(before, axis=1)
+    uneven = np.maximum(np.ptp(before, axis=1), np.ptp(after, axis=1))
+    sure = np.abs(steps) > np.maximum(_LEAST_STEP, 4 * uneven)
+    if not sure.any():
+        return None
+    place = int(np.argmax(np.where(sure, np.abs(steps), 0.0)))
+    return (place + _SIDE_MEANS + 0.5) * size / rate_hz, float(steps[place])
 
 
 class HeldRuns(NamedTuple):

@@ -6,7 +6,7 @@ what is expected and what to do. Rows count as a spreadsheet shows them: the hea
 
 import difflib
 
-_LONGEST_VALUE = 60
+_LONGEST_VALUE, _MOST_KNOWN = 60, 40
 
 
 class SessionMistakes(Exception):
@@ -50,15 +50,19 @@ def place(file, *, line=None, row=None, column=None):
     parts = [str(file)]
     parts += [f"line {line}"] if line is not None else []
     parts += [f"row {row}"] if row is not None else []
-    parts += [f"column {column}"] if column is not None else []
+    parts += [f"column {_short(column)}"] if column is not None else []
     return ", ".join(parts)
+
+
+def _short(text, longest=_LONGEST_VALUE):
+    return text if len(text) <= longest else text[: longest - 1] + "…"
 
 
 def shown(value, longest=_LONGEST_VALUE):
     """A value as it is quoted in a mistake: on one line, not too long, nothing invisible in it."""
     text = value if isinstance(value, str) else repr(value)
-    text = _sayable(text)
-    return f"'{text if len(text) <= longest else text[: longest - 1] + '…'}'"
+    text = _short(_sayable(text), longest)
+    return f"'{text}'"
 
 
 def nearest(word, known):
@@ -74,4 +78,5 @@ def did_you_mean(word, known):
     near = nearest(word, known)
     if near is not None:
         return f"did you mean {near}?"
-    return f"known: {', '.join(map(str, known))}" if known else "none is known here"
+    more = f" and {len(known) - _MOST_KNOWN} more" if len(known) > _MOST_KNOWN else ""
+    return f"known: {', '.join(map(str, known[:_MOST_KNOWN]))}{more}" if known else "none is known here"
