@@ -3,11 +3,14 @@
 
 
 include: "workflow/rules/common.smk"
+include: "workflow/rules/gathering.smk"
 include: "workflow/rules/outbound.smk"
 include: "workflow/rules/returns.smk"
 include: "workflow/rules/checks.smk"
 include: "workflow/rules/mix.smk"
 include: "workflow/rules/report.smk"
+include: "workflow/rules/record.smk"
+include: "workflow/rules/film.smk"
 include: "workflow/rules/planning.smk"
 include: "workflow/rules/setup.smk"
 
@@ -22,9 +25,14 @@ rule all:
         rules.print_figures.output if "print" in SESSION["figures"]["presets"] else [],
 
 
+PROGRESS = progress.follow(workflow, result("logs"), song_s=SONG_S, say=lambda line: print(line, file=sys.stderr, flush=True))
+
+
 onsuccess:
+    PROGRESS.end(finished=True)
     say_what_came(finished=True)
 
 
 onerror:
+    PROGRESS.end(finished=False)
     say_what_came(finished=False)

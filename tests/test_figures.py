@@ -6,7 +6,9 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from bounceproof.figures import FIGURES, drawing, speed, stacking
+import soundfile
+from bounceproof import filming
+from bounceproof.figures import FIGURES, drawing, hissfilm, pairfilm, speed, stacking
 from bounceproof.figures.rows import nice
 from bounceproof.figures.song import Song, read_song, trace
 from bounceproof.figures.style import _RC, SAFE, Look, paint
@@ -168,3 +170,67 @@ def test_thinned_traces_keep_their_peaks():
 @pytest.mark.parametrize(("limit", "expected"), [(6.69, 7), (0.0201, 0.025), (10, 10), (11, 15), (0.1, 0.1)])
 def test_scales_are_round(limit, expected):
     assert nice(limit) == pytest.approx(expected)
+
+
+# ---------------------------------------------------------------------------------------------------------------- films
+
+STEPS = [
+    {"from_s": 0.0, "to_s": 1.0, "tracks": 1, "muted": False, "level_dbfs": -60.0},
+    {"from_s": 1.0, "to_s": 2.0, "tracks": 2, "muted": False, "level_dbfs": -57.0},
+    {"from_s": 2.0, "to_s": 3.0, "tracks": 2, "muted": True, "level_dbfs": -63.0},
+]
+SMALL = {"width_px": 480, "height_px": 270}
+
+
+def through_time(drift_us):
+    times_s = np.arange(0.0, 30.0, 0.5)
+    late = [drift_us * (max(t, 15.0) - 15.0) if t % 2 else None for t in times_s]
+    still = [None if one is None else 0.0 for one in late]
+    sds = [5.0] * len(times_s)
+    columns = {"clicks_us": late, "clicks_sd_us": sds, "aligned_us": still, "aligned_sd_us": sds}
+    return {"time_s": list(times_s), "weight": [1.0] * len(times_s), **columns}
+
+
+def test_hiss_film_moves_with_the_steps_and_marks_what_is_simulated():
+    pictures = list(hissfilm.frames(Look(SMALL), ["one", "two"], STEPS, simulated=(1, 2), frames_per_s=4))
+    assert len(pictures) == 13
+    assert {picture.shape for picture in pictures} == {(270, 480, 3)}
+    changes = [k for k in range(1, 13) if (pictures[k] != pictures[k - 1]).any()]
+    assert changes == [4, 8]
+
+
+def test_pair_film_shows_the_passage_that_drifts_and_pulls_it_together():
+    span_s = pairfilm.passage(through_time(100.0), 30.0, 6.0)
+    assert span_s[0] >= 15.0
+    pair = {"first": {"track": "a"}, "second": {"track": "b"}, "simulated": False, "through_time": through_time(100.0)}
+    pictures = list(pairfilm.frames(Look(SMALL), pair, span_s, frames_per_s=2))
+    assert len(pictures) == 2 * round(2 * (6.0 + pairfilm.PAUSE_S))
+    assert (pictures[0] != pictures[-1]).any()
+
+
+def test_delays_within_their_uncertainty_are_not_told_as_zero():
+    look = Look({"language": "en"})
+    assert pairfilm._apart(look, 0.0, 0.0155) == "less than 31 µs"
+    assert pairfilm._apart(look, 4.04, 0.0155) == "4.0 ms"
+
+
+def test_without_an_encoder_a_film_is_pictures_frames_and_sound(tmp_path):
+    frames = [np.full((90, 160, 3), shade, dtype=np.uint8) for shade in (0, 80, 160, 240)]
+    paths = {"film": tmp_path / "a.gif", "frames": tmp_path / "a", "sound": tmp_path / "a.wav"}
+    filming.write_film(paths, frames, np.zeros((4800, 2)), 48000)
+    assert sorted(path.name for path in paths["frames"].iterdir()) == [f"{k:05d}.png" for k in range(4)]
+    with Image.open(paths["film"]) as film:
+        assert film.n_frames == 2
+    assert soundfile.info(paths["sound"]).frames == 4800
+
+
+def test_an_encoder_that_fails_is_said_in_a_sentence_and_leaves_no_film(tmp_path, monkeypatch):
+    program = tmp_path / "ffmpeg"
+    program.write_text("#!/bin/sh\necho no such codec\nexit 1\n")
+    program.chmod(0o755)
+    monkeypatch.setenv("PATH", f"{tmp_path}:/usr/bin:/bin")
+    assert filming.encoder() == str(program)
+    frames = [np.zeros((90, 160, 3), dtype=np.uint8)] * 3
+    with pytest.raises(OSError, match=r"the encoder stopped \(no such codec\)"):
+        filming.write_film({"film": tmp_path / "a.mp4"}, frames, np.zeros((4800, 2)), 48000)
+    assert not (tmp_path / "a.mp4").exists()

@@ -6,10 +6,9 @@ from html.parser import HTMLParser
 import numpy as np
 import pytest
 from bounceproof import verdicts
-from bounceproof.files import read_json, read_table, write_json
-from bounceproof.record import Places, record
+from bounceproof.files import read_table, write_json
 from bounceproof.report import board, words
-from fake_session import FakeSession, alignment, copied_session, rejected, run
+from fake_session import FakeSession, alignment, copied_session, rejected
 
 VOID = {"meta", "img", "br", "link", "hr", "input"}
 
@@ -301,46 +300,3 @@ def test_terminal_lines():
 )
 def test_words_for_numbers(shown, expected):
     assert shown == expected
-
-
-# --------------------------------------------------------------------------------------------------------------- record
-
-
-def test_record_is_the_same_on_any_machine(tmp_path):
-    contents = []
-    for place in ("here", "some where/élse"):
-        folder = tmp_path / place
-        (folder / "my song" / "stems").mkdir(parents=True)
-        (folder / "my song" / "stems" / "a.wav").write_bytes(b"abc")
-        (folder / "project").mkdir()
-        (folder / "project" / "media.yaml").write_text("x")
-        stem = folder / "my song" / "stems" / "a.wav"
-        session = {
-            "name": "s",
-            "folder": str(folder / "my song"),
-            "results_dir": str(folder / "project" / "results"),
-            "seed": 3,
-            "tracks": [{"track": "a", "stem": str(stem)}],
-            "notes": [{"track": "a", "text": f"{stem}: resampled"}],
-        }
-        settings = {"session": session, "project_dir": str(folder / "project")}
-        run(
-            "write_record",
-            inputs={"files": [stem, folder / "project" / "media.yaml"], "chosen": []},
-            outputs={"record": folder / "record.json"},
-            settings=settings,
-        )
-        contents.append((folder / "record.json").read_bytes())
-    assert contents[0] == contents[1]
-    found = read_json(folder / "record.json")
-    # SHA-256 of "abc": the example of FIPS 180-4.
-    assert found["files_sha256"]["session/stems/a.wav"] == "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
-    assert found["session"]["tracks"][0]["stem"] == "session/stems/a.wav"
-    assert found["session"]["notes"][0]["text"] == "session/stems/a.wav: resampled"
-    assert found["versions"]["numpy"] == np.__version__
-
-
-def test_record_tells_paths_outside_by_name_alone(tmp_path):
-    places = Places({"session": tmp_path / "s"})
-    assert places.relative(tmp_path / "other" / "x.wav") == "elsewhere/x.wav"
-    assert record({"name": "n"}, [], chosen={}, places=places)["files_sha256"] == {}

@@ -44,6 +44,18 @@ def check_new_session(config, project):
         sys.exit("\n".join(mistakes.lines))
 
 
+def check_other_record(config, project):
+    """End the call at once if a record that a rule holds something against is not named, or not there."""
+    for rule, key, needed in (("compare", "other", True), ("verify", "record", False)):
+        path = from_caller(config.get(key), project)
+        if rule not in sys.argv or (path is None and not needed):
+            continue
+        if path is None:
+            sys.exit(f"{rule}: no {key} record given; add --config {key}=PATH/TO/record.json.")
+        if not Path(path).is_file():
+            sys.exit(f"{rule}: {path}: there is no such file; expected is a record.json as a run writes it.")
+
+
 def unusable_paths(session):
     """A line for each path that cannot go through Snakemake: it has no way to tell a brace from a wildcard's, and keeps text."""
     takes = [take["path"] for takes in session["takes"].values() for take in takes]

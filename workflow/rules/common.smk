@@ -8,14 +8,16 @@ from pathlib import Path
 PROJECT = Path(workflow.basedir)
 sys.path[:0] = [str(PROJECT / "workflow" / "scripts"), str(PROJECT / "workflow")]
 
+import progress
 from code_version import code_version
-from session_start import check_new_session, chosen_session, display_lines, relative_to_project
+from session_start import check_new_session, check_other_record, chosen_session, display_lines, from_caller, relative_to_project
 
 from bounceproof.files import file_sha256, read_json, read_table
 
 if config.get("stems"):
     check_new_session(config, PROJECT)
 
+check_other_record(config, PROJECT)
 SESSION = chosen_session(config, PROJECT)
 RESULTS = relative_to_project(SESSION["results_dir"], PROJECT)
 TRACKS = {track["track"]: track for track in SESSION["tracks"]}
@@ -204,12 +206,15 @@ def track_rows(*keys):
 BEFORE = {
     path: content_of(path) for pattern in ("returns/*/*/alignment.json", "report.html") for path in Path(RESULTS).glob(pattern)
 }
+VERIFIED = result("verification.txt")
 
 
 def say_what_came(finished):
-    """A line in the terminal for each take that this run aligned anew, and where the report lies."""
+    """A line in the terminal for each take that this run aligned anew, and where the report lies; what `verify` found."""
     for line in display_lines(RESULTS, BEFORE, finished):
         print(line, file=sys.stderr)
+    if finished and "verify" in sys.argv and Path(VERIFIED).is_file():
+        print(Path(VERIFIED).read_text(encoding="utf-8"), end="", file=sys.stderr)
 
 
 def track_list(*keys):

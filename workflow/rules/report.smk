@@ -1,42 +1,4 @@
-"""Figures, the report and the record."""
-
-from bounceproof.figures import FIGURES
-
-
-def figure_files(*kinds, folder="figures"):
-    """{name of a figure: its files of these kinds}."""
-    return {name: [f"{RESULTS}/{folder}/{file}.{kind}" for kind in kinds] for name, file in FIGURES.items()}
-
-
-def drawn_from():
-    """The finished tables that the figures are drawn from."""
-    return {
-        **{key: of_chosen(name) for key, name in DRAWN_OF_TAKES.items()},
-        "stack": result("noise/stack.json"),
-        "stack_table": result("noise/stack.tsv"),
-        "reference": result("mix/reference.json"),
-        "pair_summaries": [f"{RESULTS}/pairs/{pair}.json" for pair in PAIRS],
-        "pair_tables": [f"{RESULTS}/pairs/{pair}.tsv" for pair in PAIRS],
-    }
-
-
-DRAWN_OF_TAKES = {
-    "alignments": "alignment.json",
-    "conditions": "condition.json",
-    "bands": "bands.tsv",
-    "time_maps": "time-map.tsv",
-}
-
-
-def drawing_settings():
-    return {
-        "figures": SESSION["figures"],
-        "name": SESSION["name"],
-        "song_s": SONG_S,
-        "thresholds": SESSION["thresholds"],
-        "tracks": [{**row, "click_stem_s": click_stem_s(TRACKS[row["track"]]["send_speed"])} for row in track_rows()],
-        **BAND,
-    }
+"""Figures and the report."""
 
 
 EXCERPTS = {
@@ -155,25 +117,3 @@ rule write_report:
         "Writing the report"
     script:
         "../scripts/write_report.py"
-
-
-rule write_record:
-    input:
-        files=lambda _: [ancient(path) for path in everything_read()],
-        chosen=lambda _: of_chosen("chosen.json"),
-    output:
-        record=result("record.json"),
-    log:
-        result("logs/write_record.log"),
-    conda:
-        "../../envs/environment.yaml"
-    resources:
-        mem_mb=500,
-    params:
-        settings=lambda _: {"session": SESSION, "project_dir": str(PROJECT)},
-        content=lambda _: [content_of(path) for path in everything_read() if Path(path).is_file()],
-        code=code_version("write_record.py"),
-    message:
-        "Writing the record"
-    script:
-        "../scripts/write_record.py"

@@ -1,29 +1,22 @@
-"""Write the record of the run: hashes of everything read, settings, chain, versions, seeds; the same on any machine.
+"""Write the record of the run (hashes of everything read and made, settings, code, versions, numbers; the same on any machine)
+and a paragraph of method with its numbers.
 
-input:  files: list of everything read (stems, captures, session files, configuration)
-output: record (record.json)
-params: settings = {session: the session record; project_dir}
+input:  files: list of everything read (stems, captures, session files, configuration); chosen: list of chosen/TRACK/chosen.json;
+        made: list of results to be hashed; alignments, conditions: lists parallel to chosen; pair_summaries: list of
+        pairs/*.json; stack (noise/stack.json), reference (mix/reference.json)
+output: record (record.json), method (method.txt)
+params: settings = {session: the session record; project_dir}, made_by: {rule: what its code amounts to}
 """
 
-from bounceproof.files import read_json, write_json
-from bounceproof.record import Places, record
+from bounceproof.files import read_json, write_json, write_text
+from bounceproof.method import paragraph
+from bounceproof.record import present
 from bounceproof_job import run_job
 
 
-def chosen_takes(session, paths):
-    """{track: the take that goes on, or None while it waits} from the choices made."""
-    chosen = {about["track"]: about["take"] for about in map(read_json, paths)}
-    return {track["track"]: chosen.get(track["track"]) for track in session["tracks"]}
-
-
 def main(snakemake):
-    settings = snakemake.params.settings
-    session = settings["session"]
-    places = Places({"session": session["folder"], "results": session["results_dir"], "project": settings["project_dir"]})
-    write_json(
-        snakemake.output.record,
-        record(session, snakemake.input.files, chosen=chosen_takes(session, snakemake.input.chosen), places=places),
-    )
+    write_json(snakemake.output.record, present(snakemake.input, snakemake.params.settings, snakemake.params.made_by))
+    write_text(snakemake.output.method, paragraph(read_json(snakemake.output.record)))
 
 
 if __name__ == "__main__":

@@ -105,9 +105,11 @@ _EN = {
     "film adding": "{count} of {all} tracks: {level} dBFS",
     "film muted": "muted in rests: {level} dBFS",
     "film stack title": "Hiss adds up",
+    "film tracks": "tracks added",
     "film pair title": "Two tracks drift apart, and are pulled together",
-    "film pair clicks": "two clicks alone: {value} apart",
-    "film pair followed": "stems followed: {value} apart",
+    "film pair clicks": "two clicks alone: apart by {value}",
+    "film pair followed": "stems followed: apart by {value}",
+    "film within": "less than {value}",
     "film pair axis": "how far apart, ms",
 }
 _DE = {
@@ -211,9 +213,11 @@ _DE = {
     "film adding": "{count} von {all} Spuren: {level} dBFS",
     "film muted": "in Pausen stumm: {level} dBFS",
     "film stack title": "Rauschen summiert sich",
+    "film tracks": "Spuren dazu",
     "film pair title": "Zwei Spuren laufen auseinander und werden zusammengezogen",
-    "film pair clicks": "nur zwei Klicks: {value} Abstand",
-    "film pair followed": "den Spuren gefolgt: {value} Abstand",
+    "film pair clicks": "nur zwei Klicks: Abstand {value}",
+    "film pair followed": "den Spuren gefolgt: Abstand {value}",
+    "film within": "unter {value}",
     "film pair axis": "Abstand, ms",
 }
 _FR = {
@@ -317,9 +321,11 @@ _FR = {
     "film adding": "{count} pistes sur {all} : {level} dBFS",
     "film muted": "coupées dans les silences : {level} dBFS",
     "film stack title": "Le souffle s’additionne",
+    "film tracks": "pistes ajoutées",
     "film pair title": "Deux pistes s’écartent, et sont ramenées ensemble",
     "film pair clicks": "deux clics seuls : écart {value}",
     "film pair followed": "pistes suivies : écart {value}",
+    "film within": "sous {value}",
     "film pair axis": "écart, ms",
 }
 WORDS = {"en": _EN, "de": _DE, "fr": _FR}
