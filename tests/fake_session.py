@@ -294,7 +294,7 @@ class FakeSession:
                 },
             )
 
-    def stack_and_mix(self):
+    def stack_and_mix(self, *, reference_hiss_below_full_db=None):
         lists = {"alignments": self.of("alignment.json"), "conditions": self.of("condition.json"), "bands": self.of("bands.tsv")}
         run(
             "stack_noise",
@@ -331,6 +331,8 @@ class FakeSession:
                 **common,
                 **self.band,
                 "session": "harbour",
+                "seed": 1,
+                "reference_hiss_below_full_db": reference_hiss_below_full_db,
                 "thresholds": {},
                 "tracks": [{**one, "click_stem_s": [-GAP_S, SONG_S + GAP_S]} for one in self.tracks],
                 "stereo": [{"track": "keys", "left": "keys.L", "right": "keys.R"}],

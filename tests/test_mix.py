@@ -90,7 +90,7 @@ def test_mixes_of_a_wire_are_all_one(tmp_path):
         for pan, stem in zip((-0.5, 0.5), stems.values(), strict=True):
             bus.add(stem, mix_db=-3.0, pan=pan)
         mixes[name] = bus.samples
-    found = reference.compare(mixes, RATE_HZ, (50, 10000), stack={"total": {"flat_dbfs": None}})
+    found = reference.compare(mixes, RATE_HZ, (50, 10000), hiss_dbfs=None)
     assert found["mixes"]["returned"]["correlation_with_source"] == pytest.approx(1.0)
     assert found["spectrum_rms_db"] == pytest.approx(0.0, abs=1e-9)
     assert found["programme_over_hiss_db"] is None
@@ -116,7 +116,7 @@ def test_programme_over_hiss_of_the_mix():
     bus.add(stem + noise, mix_db=0.0, pan=0.0)
     mixes = dict.fromkeys(reference.MIXES, bus.samples)
     level = 10 * np.log10(programme) - 26
-    found = reference.compare(mixes, RATE_HZ, BAND_HZ, stack={"total": {"flat_dbfs": level}})
+    found = reference.compare(mixes, RATE_HZ, BAND_HZ, hiss_dbfs=level)
     assert found["programme_over_hiss_db"] == pytest.approx(26.0, abs=0.3)
 
 
@@ -136,6 +136,33 @@ def test_all_files_are_equally_long_and_float(session):
     names = [one["track"] for one in session.tracks] + list(reference.MIXES)
     assert {len(samples(session, name)) for name in names} == {FRAMES}
     assert {samples(session, name).shape[1] for name in reference.MIXES} == {2}
+
+
+def test_the_reference_hisses_on_request_as_is_usual_for_the_medium(session, tmp_path):
+    """Each track's hiss by construction: its stem's peak as a full sine, less what the medium's hiss lies under it."""
+    other = FakeSession(tmp_path)
+    other.measure()
+    other.stack_and_mix(reference_hiss_below_full_db=35.0)
+    left = samples(other, "narrow-band") - samples(session, "narrow-band")
+    bands = reference.analysis_bands(RATE_HZ)
+    chosen = reference.inside(bands, BAND_HZ)
+    heard = 10 * np.log10(spectra.band_powers(list(left.T), RATE_HZ, bands).sum(axis=1).mean(axis=0)[chosen].sum())
+    found = read_json(other.results / "mix" / "reference.json")
+    expected = 10 * np.log10(
+        sum(
+            0.5 * np.abs(session.stems[one["track"]]).max() ** 2 * 10 ** ((one["mix_db"] - 35.0) / 10)
+            for one in session.tracks
+            if one["track"] in found["tracks"]
+        )
+    )
+    assert heard == pytest.approx(expected, abs=0.5)
+    plain = read_json(session.results / "mix" / "reference.json")
+    assert plain["reference_over_hiss_db"] is None
+    programme_db = plain["mixes"]["narrow-band"]["band_dbfs"]
+    assert found["reference_over_hiss_db"] == pytest.approx(programme_db - expected, abs=0.3)
+    (respect,) = (one for one in found["respects"] if one["what"] == "hiss")
+    assert "usual for the medium" in respect["numbers"]
+    assert samples(other, "source") == pytest.approx(samples(session, "source"))
 
 
 def test_waiting_and_rejected_tracks_are_silent_and_say_so(session):
@@ -267,6 +294,8 @@ def test_nothing_returned_at_all(tmp_path):
         },
         settings={
             "session": "harbour",
+            "seed": 1,
+            "reference_hiss_below_full_db": 45.0,
             "thresholds": {},
             "stereo": [],
             "sample_rate_hz": RATE_HZ,

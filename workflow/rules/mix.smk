@@ -143,6 +143,10 @@ rule build_mix:
             "sample_rate_hz": SESSION["sample_rate_hz"],
             "song_samples": SESSION["song_samples"],
             "session": SESSION["name"],
+            "seed": SESSION["seed"],
+            "reference_hiss_below_full_db": (
+                SESSION["medium"]["hiss_below_full_db"] if SESSION["mix"]["reference_hiss"] == "medium" else None
+            ),
             "thresholds": SESSION["thresholds"],
             "tracks": [
                 {**row, "click_stem_s": click_stem_s(TRACKS[row["track"]]["send_speed"])} for row in track_rows("mix_db", "pan")

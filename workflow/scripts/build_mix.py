@@ -6,9 +6,9 @@ input:  stems, ready (mix/TRACK.wav): lists, one entry for each track of params.
         stack (noise/stack.json)
 output: returned, returned_clicks, source, narrow_band (mix/*.wav), reference (mix/reference.json), stereo (list of mix/TRACK.wav:
         the two legs of each stereo track in one file), timing (mix/timing.tsv: every two tracks)
-params: settings = {session, sample_rate_hz, song_samples, band_low_hz, band_high_hz, thresholds, tracks: [{track, take|None,
-mix_db, pan,
-        click_stem_s: [start, end]}], stereo: [{track, left, right}]}
+params: settings = {session, seed, sample_rate_hz, song_samples, band_low_hz, band_high_hz, reference_hiss_below_full_db (None:
+        the reference does not hiss), thresholds, tracks: [{track, take|None, mix_db, pan, click_stem_s: [start, end]}], stereo:
+        [{track, left, right}]}
 """
 
 import numpy as np
@@ -16,6 +16,7 @@ from bounceproof import between_tracks, mix, reference, verdicts
 from bounceproof.audio import read_mono, write_float_wav
 from bounceproof.broadcast import Description, time_reference, write_described_wav
 from bounceproof.files import read_json, write_json, write_table
+from bounceproof.quantities import peak_dbfs, power_db, power_from_db
 from bounceproof.timemap import KNOT_S, read_time_map
 from bounceproof_job import run_job
 
@@ -30,7 +31,8 @@ def main(snakemake):
         "returned-clicks": summed(used, frames, lambda one: by_clicks(one, rate_hz, frames)),
         "source": summed(used, frames, lambda one: read_mono(one["stem"])),
     }
-    mixes["narrow-band"] = mix.narrow_band(mixes["source"], rate_hz, band_hz)
+    hiss_dbfs, hiss = reference_hiss(used, settings, band_hz)
+    mixes["narrow-band"] = mix.narrow_band(mixes["source"] + hiss, rate_hz, band_hz)
     for name, samples in mixes.items():
         write_float_wav(getattr(snakemake.output, name.replace("-", "_")), samples, rate_hz)
     paths = dict(zip((one["track"] for one in settings["tracks"]), snakemake.input.ready, strict=True))
@@ -39,7 +41,8 @@ def main(snakemake):
     table = between_tracks.rows([course_of(one, frames / rate_hz) for one in used])
     write_table(snakemake.output.timing, table, between_tracks.COLUMNS)
     stack = read_json(snakemake.input.stack)
-    comparison = reference.compare(mixes, rate_hz, band_hz, stack=stack)
+    stack_dbfs = (stack.get("total") or {}).get("flat_dbfs")
+    comparison = reference.compare(mixes, rate_hz, band_hz, hiss_dbfs=stack_dbfs, reference_hiss_dbfs=hiss_dbfs)
     heading = {
         "simulated": any(one["alignment"].get("simulated") for one in used),
         "tracks": [one["track"] for one in used],
@@ -97,6 +100,21 @@ def summed(tracks, frames, samples_of):
     for one in tracks:
         bus.add(samples_of(one), mix_db=one["mix_db"], pan=one["pan"])
     return bus.samples
+
+
+def reference_hiss(tracks, settings, band_hz):
+    """(level in dBFS, samples) of the hiss that the medium usually lays under these stems; (None, 0.0) where none is wanted."""
+    below_db, rate_hz, frames = settings["reference_hiss_below_full_db"], settings["sample_rate_hz"], settings["song_samples"]
+    if below_db is None:
+        return None, 0.0
+    bus, power = mix.Bus(frames), 0.0
+    for number, one in enumerate(tracks):
+        # A sine that fills the tape peaks where the stem does: its rms is 3.01 dB lower.
+        level_dbfs = peak_dbfs(read_mono(one["stem"])) - 3.0103 - below_db
+        hiss = mix.typical_hiss(frames, rate_hz, band_hz, level_dbfs=level_dbfs, seed=[settings["seed"], number])
+        bus.add(hiss, mix_db=one["mix_db"], pan=one["pan"])
+        power += power_from_db(level_dbfs + one["mix_db"])
+    return float(power_db(power)) if power > 0 else None, bus.samples
 
 
 def by_clicks(one, rate_hz, frames):

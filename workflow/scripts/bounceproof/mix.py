@@ -111,6 +111,13 @@ def narrow_band(samples, rate_hz, band_hz):
     return out
 
 
+def typical_hiss(frames, rate_hz, band_hz, *, level_dbfs, seed):
+    """White noise (frames,) of which `level_dbfs` (rms) lies within band_hz; to be limited to it with the mix."""
+    high_hz = min(band_hz[1], 0.5 * rate_hz)
+    share = (high_hz - band_hz[0]) / (0.5 * rate_hz)
+    return np.random.default_rng(seed).normal(scale=amplitude_from_db(level_dbfs) / np.sqrt(share), size=frames)
+
+
 def silence(frames):
     """A silent track of `frames` samples."""
     return np.zeros(frames)

@@ -18,10 +18,11 @@ HIGHEST_DBTP = -1.0
 _EDGE_DB = 10.0
 
 
-def compare(mixes, rate_hz, band_hz, *, stack):
+def compare(mixes, rate_hz, band_hz, *, hiss_dbfs, reference_hiss_dbfs=None):
     """The dict of reference.json without its heading.
 
-    mixes: dict of MIXES to samples; stack: the values of stack.json.
+    mixes: dict of MIXES to samples; hiss_dbfs: level (rms) within the band of the hiss in the returned mix, None where none was
+    found; reference_hiss_dbfs: of that laid into the narrow-band reference, None for none.
     """
     bands = analysis_bands(rate_hz)
     alike = _Alike(mixes, rate_hz, bands)
@@ -33,7 +34,8 @@ def compare(mixes, rate_hz, band_hz, *, stack):
         "mixes": {
             name: {**record, "match_db": match} for (name, record), match in zip(records.items(), matched(records), strict=True)
         },
-        "programme_over_hiss_db": _over_hiss(alike.powers["returned"][chosen].sum(), stack),
+        "programme_over_hiss_db": _over_hiss(alike.powers["returned"][chosen].sum(), hiss_dbfs),
+        "reference_over_hiss_db": _over_hiss(alike.powers["narrow-band"][chosen].sum(), reference_hiss_dbfs),
         "band_hz": list(band_hz),
         "bands": rows,
         **_differences(rows, chosen),
@@ -130,8 +132,7 @@ def _matched_difference(powers, loud, k):
     return float(power_db(powers["returned"][k] / powers["narrow-band"][k]) - (ours - theirs))
 
 
-def _over_hiss(power, stack):
-    hiss_dbfs = (stack.get("total") or {}).get("flat_dbfs")
+def _over_hiss(power, hiss_dbfs):
     if hiss_dbfs is None:
         return None
     signal = power - power_from_db(hiss_dbfs)

@@ -740,9 +740,12 @@ def _balance(reference, limit):
 
 
 def _hiss(reference, limit):
-    over_db = reference["programme_over_hiss_db"]
+    over_db, theirs_db = reference["programme_over_hiss_db"], reference["reference_over_hiss_db"]
     if over_db is None:
         return None
+    if theirs_db is not None:
+        numbers = f"the programme lies {over_db:.0f} dB over it, the reference's {theirs_db:.0f} dB, as is usual for the medium"
+        return Respect("hiss", _by(over_db - theirs_db, 1.0), numbers)
     word = LEVEL if over_db >= limit["programme_over_stack_ok_db"] else BEHIND
     return Respect("hiss", word, f"the programme lies {over_db:.0f} dB over it; the reference has none")
 
