@@ -66,6 +66,7 @@ def take():
         ("none a number", "rejected", "The capture is digital silence"),
         ("denormal", "rejected", "The capture is digital silence"),
         ("square", "aligned", "Clipped"),
+        ("60 dB too low", "aligned", "dBFS only, near the interface's own noise."),
         ("a tenth of a second", "rejected", "The capture lasts only 0.10 s."),
     ],
 )
@@ -75,6 +76,7 @@ def test_what_a_broken_capture_becomes(take, kind, state, told):
         "none a number": np.full_like(capture, np.nan),
         "denormal": capture * np.float32(1e-40),
         "square": np.sign(capture),
+        "60 dB too low": capture * np.float32(0.001),
         "a tenth of a second": capture[:4800],
     }
     laid = lay(broken[kind], "clicks")

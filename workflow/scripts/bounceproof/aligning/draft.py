@@ -9,6 +9,8 @@ from bounceproof.condition.capture import clipping, current_step
 
 ALIGNED, REJECTED = "aligned", "rejected"
 _DC_FLAG_DBFS = -50.0
+# An interface's noise lies near -100 dBFS; a machine's hiss has to stand clear of it.
+_LOW_PEAK_DBFS = -45.0
 # Of less no music is known, whatever it is.
 SHORTEST_S = 0.5
 # What one clock writes under the other's header; a speed is taken for that only where a machine's own seldom is so far off.
@@ -82,6 +84,13 @@ class Draft:
                 "clipped",
                 f"Clipped {clipped['runs']} times at {clipped['at_dbfs']:.1f} dBFS{side}, first at {clipped['first_s']:.2f} s.",
                 "Lower the capture level and play the tape again.",
+            )
+        peak_dbfs = self.values["capture"]["peak_dbfs"]
+        if peak_dbfs < _LOW_PEAK_DBFS:
+            self.flag(
+                "low level",
+                f"The capture peaks at {peak_dbfs:.0f} dBFS only, near the interface's own noise.",
+                "Raise the capture level, or take a smaller pad, and capture it again.",
             )
         dc_dbfs = self.values["capture"]["dc_dbfs"]
         if dc_dbfs > _DC_FLAG_DBFS:
