@@ -298,7 +298,7 @@ class FakeSession:
         lists = {"alignments": self.of("alignment.json"), "conditions": self.of("condition.json"), "bands": self.of("bands.tsv")}
         run(
             "stack_noise",
-            inputs=lists,
+            inputs={**lists, "ready": []},
             outputs={"summary": self.results / "noise" / "stack.json", "table": self.results / "noise" / "stack.tsv"},
             settings={"song_s": SONG_S, **self.band, "tracks": self.tracks},
         )

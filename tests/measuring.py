@@ -109,6 +109,22 @@ def hiss_truth_dbfs(laid):
     return float(power_db(np.sum(noise * width_share))), power_db(noise)
 
 
+def expected_hiss_dbfs(laid):
+    """Level within the band that the recorder's hiss has on average while the stem plays: what one take's own scatters about."""
+    hiss, truth = laid.done.truth.settings["hiss"], laid.done.truth
+    bands = analysis_bands(RATE_HZ)
+    clean = spectra.band_powers([laid.aligned - laid.hiss], RATE_HZ, bands)[:, 0].sum(axis=1)
+    plays = clean > 0.1 * spectra.band_powers([laid.hiss], RATE_HZ, bands).sum(axis=2).mean()
+    speed, powers = 1.0 + truth.speed_percent / 100, []
+    for stretch in (1.0, speed):
+        freq_hz = np.linspace(BAND_HZ[0] * stretch, BAND_HZ[1] * stretch, 2000)
+        shape = np.abs(band_response(truth.settings["replay_band"], freq_hz, RATE_HZ)) ** 2
+        powers.append(np.trapezoid(shape, freq_hz))
+    rise = 10.0 ** (hiss["rise_db"] / 10) - 1.0
+    risen = 1.0 + rise * clean[plays].mean() / 10.0 ** (truth.signal_rms_dbfs / 10)
+    return float(truth.hiss_rms_dbfs + power_db(risen * powers[1] / powers[0]))
+
+
 def overload_trial(seed, *, over_db, banded):
     """(overload, condition) of a stem whose peaks (99.99 %) lie over_db over the simulated tape's 3 %; None: a tape without
     limit.

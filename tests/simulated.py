@@ -64,7 +64,7 @@ def lay(stem, recorder, seed, *, old_recording=None):
         "level_db": 0.0,
         "start_click_return_s": float(start),
         "end_click_return_s": float(end),
-        "residual_rms_us": 1.0,
+        "residual_rms_us": 0.0,
     }
     return Laid(stem, read["aligned"], read["hiss"], done, values)
 

@@ -10,7 +10,7 @@ import pytest
 import soundfile
 from bounceproof import verdicts
 from bounceproof.audio import resample
-from measuring import dropout_trial, hiss_truth_dbfs, overload_trial, ride_trial
+from measuring import dropout_trial, hiss_truth_dbfs, overload_trial, ride_trial, true_range_db
 from scipy import signal
 from simulated import RATE_HZ, lay, music
 
@@ -97,6 +97,38 @@ def test_hiss_under_music_when_silence_misleads():
     assert condition["hiss_under_music"]["flat_dbfs"] == pytest.approx(truth_db, abs=1.0)
 
 
+def test_a_strong_level_control_in_a_short_song():
+    """18 dB in 8 s of notes as far apart as 24 dB: times within a tenth, range and hiss under music within 0.5 dB."""
+    control = {"target_dbfs": -30.0, "max_gain_db": 0.0, "range_db": 18.0, "attack_ms": 5.0, "release_ms": 150.0}
+    band = {"low_hz": 330.0, "high_hz": 4400.0, "order": 2, "phase": "minimum"}
+    recorder = {"replay_band": band, "hiss": {"below_signal_db": 30.0, "rise_db": 3.0}, "automatic_level": control}
+    laid = lay(music(8.0, 1, spread_db=24.0), recorder, 1)
+    condition, _ = laid.measured()
+    ride = condition["level_ride"]
+    assert ride["range_db"] == pytest.approx(true_range_db(laid), abs=0.5)
+    assert (ride["attack_s"], ride["release_s"]) == (pytest.approx(0.005, rel=0.1), pytest.approx(0.15, rel=0.1))
+    assert condition["hiss_under_music"]["flat_dbfs"] == pytest.approx(hiss_truth_dbfs(laid)[0], abs=0.5)
+    assert condition["dropouts"] == []
+
+
+def test_a_level_control_of_another_law():
+    """One that hears what it lets out (feedback), and closes by decibels a second, not by a time constant."""
+    stem, block = music(8.0, 2, spread_db=24.0), 12
+    gain_db, gains_db = 0.0, []
+    for peak in np.abs(stem).reshape(-1, block).max(axis=1).tolist():
+        over_db = 20 * np.log10(max(peak, 1e-9)) + gain_db + 30.0
+        gain_db += -min(0.1 * over_db, 3.0) if over_db > 0 else 0.00125 * min(6.0, -over_db)
+        gain_db = min(0.0, max(-18.0, gain_db))
+        gains_db.append(gain_db)
+    ride_db = np.interp(np.arange(len(stem)), (np.arange(len(gains_db)) + 0.5) * block, gains_db)
+    laid = lay(stem * 10 ** (ride_db / 20), {"replay_band": {}, "hiss": {"below_signal_db": 25.0, "rise_db": 3.0}}, 2)
+    laid = laid._replace(stem=stem)
+    condition, _ = laid.measured()
+    assert condition["level_ride"]["found"]
+    assert condition["level_ride"]["range_db"] == pytest.approx(np.ptp(np.percentile(ride_db, (0.5, 99.5))), abs=2.0)
+    assert condition["hiss_under_music"]["flat_dbfs"] == pytest.approx(hiss_truth_dbfs(laid)[0], abs=1.0)
+
+
 def test_without_close_alignment_nothing_is_claimed():
     laid = lay(music(10.0, 8), {"replay_band": {}, "hiss": {"below_signal_db": 25}}, 8)
     laid.values["residual_rms_us"] = None
@@ -162,7 +194,7 @@ def real_stem(name):
 def test_overload_by_how_much(over_db, banded):
     """Peaks so far over the level at which the simulated tape has 3 % third harmonic, with and without a band before the tape."""
     overload, _ = overload_trial(2, over_db=over_db, banded=banded)
-    assert overload["over_db"] == pytest.approx(over_db, abs=1.0)
+    assert overload["over_db"] == pytest.approx(over_db, abs=0.5)
     assert overload["sigma_db"] <= 1.0
 
 

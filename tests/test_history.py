@@ -77,12 +77,12 @@ def test_the_mix_ready_file_says_what_was_taken_back(tmp_path):
     from bounceproof.files import write_json
     from ready_track import levelled
 
-    ride = {"found": True, "target_dbfs": -20.0, "reach_db": 12.0, "attack_s": 0.005, "release_s": 0.2, "mean_db": -6.0}
+    ride = {"found": True, "target_dbfs": -26.0, "reach_db": 14.0, "attack_s": 0.005, "release_s": 0.2, "mean_db": -6.0}
     stem = music(4.0, 4)
     write_float_wav(tmp_path / "stem.wav", stem, RATE_HZ)
     paths = SimpleNamespace(stem=tmp_path / "stem.wav", condition=tmp_path / "condition.json")
     settings = {"sample_rate_hz": RATE_HZ, "band_high_hz": BAND_HZ[1], "riding_limit_db": 5.0}
-    write_json(paths.condition, {"level_ride": ride})
+    write_json(paths.condition, {"level_ride": ride, "playing_s": [[0.0, 4.0]]})
     samples, undone = levelled(stem, paths, settings)
     assert (undone["least_db"], undone["most_db"]) == (pytest.approx(-5.0, abs=0.01), pytest.approx(5.0, abs=0.01))
     assert np.abs(samples).max() > np.abs(stem).max()

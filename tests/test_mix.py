@@ -314,7 +314,7 @@ def test_nothing_returned_at_all(tmp_path):
 def write_empty_stack(made):
     run(
         "stack_noise",
-        inputs={"alignments": [], "conditions": [], "bands": []},
+        inputs={"alignments": [], "conditions": [], "bands": [], "ready": []},
         outputs={"summary": made.results / "noise" / "none.json", "table": made.results / "noise" / "none.tsv"},
         settings={"song_s": SONG_S, "band_low_hz": 300, "band_high_hz": 4000, "tracks": [{"track": "horn", "take": None}]},
     )

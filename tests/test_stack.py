@@ -2,20 +2,22 @@
 
 import numpy as np
 import pytest
-from bounceproof import mix, stack
+from bounceproof import mix, restoring, stack
 from bounceproof.condition.hiss import measure_hiss
 from bounceproof.condition.level import analysis_bands
 from bounceproof.files import finite, read_json, read_table
 from bounceproof.quantities import power_db
-from fake_session import BAND_HZ, RATE_HZ, SONG_S, FakeSession, band_limited
+from fake_session import BAND_HZ, RATE_HZ, SONG_S, FakeSession, band_limited, make_stem
+from scipy.signal import lfilter
 
 
-def hiss_layer(track, noise, *, level_db=0.0, mix_db=0.0, pan=0.0, playing=((0.0, SONG_S),), simulated=False):
+def hiss_layer(track, noise, *, level_db=0.0, mix_db=0.0, pan=0.0, playing=((0.0, SONG_S),), simulated=False, ready=None):
     """A layer measured from 2 s of its own noise, as a lead-in would be."""
     bands = analysis_bands(RATE_HZ)
     hiss = measure_hiss(noise[: 2 * RATE_HZ], RATE_HZ, 1.0, bands, BAND_HZ)
     rows = [
-        {"nominal_hz": band.nominal_hz, "hiss_dbfs": power_db(power)} for band, power in zip(bands, hiss.band_powers, strict=True)
+        {"nominal_hz": band.nominal_hz, "hiss_dbfs": power_db(power), "return_dbfs": power_db(power) + 20.0}
+        for band, power in zip(bands, hiss.band_powers, strict=True)
     ]
     condition = {
         "hiss": {"flat_dbfs": hiss.flat_dbfs, "a_weighted_dbfs": hiss.a_weighted_dbfs, "bs468_rms_dbfs": hiss.bs468_rms_dbfs},
@@ -23,7 +25,8 @@ def hiss_layer(track, noise, *, level_db=0.0, mix_db=0.0, pan=0.0, playing=((0.0
         "level": {"return_whole_song_dbfs": -30.0},
     }
     alignment = {"state": "aligned", "level_db": level_db, "simulated": simulated}
-    layer, reason = stack.layer({"track": track, "take": "take1", "mix_db": mix_db, "pan": pan}, alignment, condition, rows)
+    about = {"track": track, "take": "take1", "mix_db": mix_db, "pan": pan}
+    layer, reason = stack.layer(about, alignment, condition, rows, ready=ready, band_hz=BAND_HZ)
     assert reason is None
     return layer
 
@@ -59,6 +62,42 @@ def test_prediction_against_the_mix_that_was_summed():
     for band, power in zip(predicted["bands"], sides[0].band_powers + sides[1].band_powers, strict=True):
         if 400 <= band["nominal_hz"] <= 4000:
             assert band["hiss_dbfs"] == pytest.approx(power_db(power), abs=1.3)
+
+
+@pytest.mark.parametrize("phase", [restoring.LINEAR, restoring.MINIMUM])
+def test_hiss_that_was_equalised_stands_in_the_stack_as_it_was_mixed(phase):
+    """A return restored towards its stem brings its hiss along: within 0.5 dB flat and weighted."""
+    stem = make_stem(1, noisy=1.0)
+    over_db = {band.nominal_hz: 40.0 if 300 < band.mid_hz < 5000 else -10.0 for band in analysis_bands(RATE_HZ)}
+    laid = lfilter([1.0, -0.7], [1.0], band_limited(stem)).astype(np.float32)
+    limits = {"phase": phase, "limit_db": 12.0, "lost_db": 3.0}
+    found = restoring.equaliser(stem, laid, RATE_HZ, analysis_bands(RATE_HZ), over_db, **limits)
+    noise = 0.001 * band_limited(np.random.default_rng(3).normal(size=int(SONG_S * RATE_HZ)))
+    mixed = measure_hiss(found.applied(noise), RATE_HZ, 1.0, analysis_bands(RATE_HZ), BAND_HZ)
+    layer = hiss_layer("bright", noise, ready={"equaliser": found.rows, "level_riding_undone": None})
+    plain = hiss_layer("bright", noise)
+    for measure in stack.MEASURES:
+        assert layer.levels_dbfs[measure] == pytest.approx(getattr(mixed, f"{measure}_dbfs"), abs=0.5)
+    assert abs(layer.levels_dbfs["a_weighted"] - plain.levels_dbfs["a_weighted"]) > 2.0, "the equaliser did something"
+    assert layer.silence_flat_dbfs - plain.silence_flat_dbfs == pytest.approx(
+        layer.levels_dbfs["flat"] - plain.levels_dbfs["flat"], abs=0.01
+    )
+
+
+def test_a_level_ride_taken_back_moves_hiss_in_rests_and_under_music():
+    from ready_track import noise_gains
+
+    frames, half = int(SONG_S * RATE_HZ), int(SONG_S * RATE_HZ / 2)
+    noise = 0.001 * band_limited(np.random.default_rng(4).normal(size=frames))
+    # Steps of 6 dB under the music, 10 dB down at rest.
+    gain = np.where(np.arange(frames) % RATE_HZ < RATE_HZ / 2, 2.0, 1.0)
+    gain[half:] = 10.0**-0.5
+    undone = noise_gains(gain, RATE_HZ, [[0.0, SONG_S / 2]])
+    rested = {"playing": ((0.0, SONG_S / 2),), "ready": {"equaliser": None, "level_riding_undone": undone}}
+    muting = stack.stacked([hiss_layer("ridden", noise, **rested)], song_s=SONG_S)["with_muting"]
+    actual = [measure_hiss(part, RATE_HZ, 1.0, analysis_bands(RATE_HZ), BAND_HZ) for part in np.split(gain * noise, [half])]
+    assert muting["through_time"]["unmuted_dbfs"][1] == pytest.approx(actual[0].flat_dbfs, abs=0.5)
+    assert muting["through_time"]["unmuted_dbfs"][-2] == pytest.approx(actual[1].flat_dbfs, abs=0.5)
 
 
 def test_muting_against_the_mix_that_was_muted():

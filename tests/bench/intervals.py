@@ -15,7 +15,7 @@ from bounceproof.condition.hiss import measure_hiss  # noqa: E402
 from bounceproof.condition.level import analysis_bands  # noqa: E402
 from bounceproof.condition.lines import find_lines  # noqa: E402
 from bounceproof.quantities import amplitude_db  # noqa: E402
-from measuring import hiss_truth_dbfs, true_edges, true_range_db, true_responses  # noqa: E402
+from measuring import expected_hiss_dbfs, true_edges, true_range_db, true_responses  # noqa: E402
 from simulated import BAND_HZ, RATE_HZ, lay, music  # noqa: E402
 
 SECONDS = 8.0
@@ -55,7 +55,7 @@ def plain(seed, tally):
         truth_dbfs = getattr(whole, f"{key}_dbfs")
         tally.add(f"hiss of the silences, {key}", hiss[f"{key}_dbfs"], hiss[f"{key}_sigma_db"], truth_dbfs)
     under = condition["hiss_under_music"] or {"flat_dbfs": None, "sigma_db": None}
-    tally.add("hiss under music", under["flat_dbfs"], under["sigma_db"], whole.flat_dbfs)
+    tally.add("hiss under music", under["flat_dbfs"], under["sigma_db"], expected_hiss_dbfs(laid))
     truth_db = true_responses(laid.stem, laid.done.truth, RATE_HZ, bands)
     powers = spectra.band_powers([laid.stem, laid.aligned - laid.hiss], RATE_HZ, bands)
     plays = spectra.playing(powers[:, 0])
@@ -90,7 +90,7 @@ def controlled(seed, tally):
     if ride and ride["found"]:
         tally.add("range of a level control", ride["range_db"], ride["range_sigma_db"], true_range_db(laid))
     if under:
-        tally.add("hiss under music, level control", under["flat_dbfs"], under["sigma_db"], hiss_truth_dbfs(laid)[0])
+        tally.add("hiss under music, level control", under["flat_dbfs"], under["sigma_db"], expected_hiss_dbfs(laid))
 
 
 def hurt(seed, tally):

@@ -27,6 +27,7 @@ rule stack_noise:
         alignments=lambda _: of_chosen("alignment.json"),
         conditions=lambda _: of_chosen("condition.json"),
         bands=lambda _: of_chosen("bands.tsv"),
+        ready=lambda _: [f"{RESULTS}/mix/{track}.ready.json" for track in there() if alters_hiss(track)],
     output:
         summary=result("noise/stack.json"),
         table=result("noise/stack.tsv"),

@@ -311,6 +311,12 @@ def ready_settings(track):
     }
 
 
+def alters_hiss(track):
+    """Whether the mix-ready file has other hiss than the return: equalised, or a level ride taken back."""
+    settings = ready_settings(track)
+    return bool(settings["restore"] or settings["undo_riding"])
+
+
 def all_takes():
     return [{"track": track, "take": take} for track in TRACKS for take in takes_of(track)]
 

@@ -59,14 +59,30 @@ def levelled(aligned, paths, settings):
     from bounceproof.condition.ride import undoing_gain
     from bounceproof.quantities import amplitude_db
 
-    ride = read_json(paths.condition)["level_ride"]
+    condition = read_json(paths.condition)
+    ride = condition["level_ride"]
     if not ride or not ride["found"]:
         return aligned, None
     limits = {"high_hz": settings["band_high_hz"], "limit_db": settings["riding_limit_db"]}
     gain = undoing_gain(read_mono(paths.stem)[: len(aligned)], settings["sample_rate_hz"], ride, **limits)
     gain = np.pad(gain, (0, len(aligned) - len(gain)), mode="edge")
     most, least = float(amplitude_db(gain.max())), float(amplitude_db(gain.min()))
-    return aligned * gain, {"limit_db": settings["riding_limit_db"], "most_db": most, "least_db": least}
+    undone = {"limit_db": settings["riding_limit_db"], "most_db": most, "least_db": least}
+    return aligned * gain, undone | noise_gains(gain, settings["sample_rate_hz"], condition["playing_s"] or [])
+
+
+def noise_gains(gain, rate_hz, playing_s):
+    """{noise_playing_db, noise_resting_db}: by how much a gain (per sample) lifts steady noise while the stem plays and while it
+    rests; None where it never does.
+    """
+    import numpy as np
+    from bounceproof.quantities import power_db
+
+    plays = np.zeros(len(gain), dtype=bool)
+    for start_s, end_s in playing_s:
+        plays[int(start_s * rate_hz) : int(end_s * rate_hz)] = True
+    both = {"noise_playing_db": gain[plays], "noise_resting_db": gain[~plays]}
+    return {name: float(power_db(np.mean(part**2))) if len(part) else None for name, part in both.items()}
 
 
 def restored(aligned, paths, alignment, settings):

@@ -10,7 +10,7 @@ from typing import NamedTuple
 import numpy as np
 
 from bounceproof import spectra
-from bounceproof.quantities import amplitude_db, amplitude_from_db
+from bounceproof.quantities import amplitude_db, amplitude_from_db, power_db
 
 LINEAR, MINIMUM = "linear", "minimum"
 # Half the length of the filter: a third-octave at 60 Hz is 14 Hz wide.
@@ -20,8 +20,9 @@ _TRIES = 10
 
 
 class Equaliser(NamedTuple):
-    """taps: (odd,), the middle one = no delay; rows: a dict a band: nominal_hz, gain_db, touched, error_before_db, error_after_db
-    (power of the error against the stem re the stem's; None where nothing is touched).
+    """taps: (odd,), the middle one = no delay; rows: a dict a band: nominal_hz, gain_db, noise_gain_db (by which the filter lifts
+    noise there), touched, error_before_db, error_after_db (power of the error against the stem re the stem's; None where nothing
+    is touched).
     """
 
     taps: np.ndarray
@@ -56,7 +57,8 @@ def equaliser(stem, laid, rate_hz, bands, over_hiss_db, *, phase, limit_db, lost
     else:
         free = np.zeros(len(bands), dtype=bool)
         taps, touched, after = curve.taps(free), free, before
-    rows = [_row(*one) for one in zip(bands, curve.gains_db(free), touched, before, after, curve.stem, strict=True)]
+    noise_db = curve.noise_gains_db(_response(taps, len(both.freq_hz)))
+    rows = [_row(*one) for one in zip(bands, curve.gains_db(free), noise_db, touched, before, after, curve.stem, strict=True)]
     return Equaliser(taps, rows)
 
 
@@ -89,6 +91,11 @@ class _Curve:
         common = size * self._coherent if self.phase == MINIMUM else (response * both.matrix[:, 0, 1]).real
         bins = both.power(0) - 2.0 * common + size**2 * both.power(1)
         return np.maximum(bins, 0.0) @ self._share
+
+    def noise_gains_db(self, response):
+        """By how much a filter lifts noise that is even within each band."""
+        width = np.maximum(self._share.sum(axis=0), 1e-9)
+        return power_db(np.maximum(np.abs(response) ** 2 @ self._share / width, 1e-12))
 
     def touched(self, response, free):
         """Bands whose level a filter moves or, where they are free, whose phase it turns."""
@@ -149,13 +156,14 @@ def _response(taps, bins):
     return np.fft.rfft(folded)
 
 
-def _row(band, gain_db, touched, before, after, stem):
+def _row(band, gain_db, noise_db, touched, before, after, stem):
     def error_db(error):
         return 10.0 * float(np.log10(max(error / stem, 1e-12))) if touched and stem > 0 else None
 
     return {
         "nominal_hz": band.nominal_hz,
         "gain_db": float(gain_db),
+        "noise_gain_db": float(noise_db),
         "touched": bool(touched),
         "error_before_db": error_db(before),
         "error_after_db": error_db(after),

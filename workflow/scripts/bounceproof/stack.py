@@ -11,9 +11,18 @@ from typing import NamedTuple
 
 import numpy as np
 
+from bounceproof.files import number_in
 from bounceproof.mix import pan_gains
 from bounceproof.muting import gate
-from bounceproof.quantities import amplitude_db, amplitude_from_db, power_db, power_from_db
+from bounceproof.quantities import (
+    a_weighting_db,
+    amplitude_db,
+    amplitude_from_db,
+    bs468_weighting_db,
+    power_db,
+    power_from_db,
+    third_octave_bands,
+)
 
 MEASURES = ("flat", "a_weighted", "bs468_rms")
 FRAME_S = 0.05
@@ -45,10 +54,11 @@ class Layer(NamedTuple):
     signal_by_second_dbfs: tuple = ()
 
 
-def layer(track, alignment, condition, band_rows):
+def layer(track, alignment, condition, band_rows, *, ready=None, band_hz=None):
     """(Layer, None), or (None, reason) where a track has no hiss to stack.
 
-    track: dict with track, take, mix_db, pan; band_rows: rows of bands.tsv as read (text).
+    track: dict with track, take, mix_db, pan; band_rows: rows of bands.tsv as read (text); ready: mix/TRACK.ready.json where the
+    mix-ready file was equalised or its level ride taken back, then with band_hz, the medium's (low, high).
     """
     if alignment is None:
         return None, "no return yet"
@@ -62,7 +72,7 @@ def layer(track, alignment, condition, band_rows):
     under = condition.get("hiss_under_music")
     levels = {measure: _level((under or hiss)[f"{measure}_dbfs"]) for measure in MEASURES}
     rise_db = (under or {}).get("rise_db") or 0.0
-    return Layer(
+    found = Layer(
         track["track"],
         track["take"],
         bool(alignment.get("simulated")),
@@ -78,7 +88,78 @@ def layer(track, alignment, condition, band_rows):
         hiss["flat_dbfs"],
         _room_db(condition.get("overload") or {}),
         tuple((condition.get("level_history") or {}).get("signal_dbfs") or ()),
-    ), None
+    )
+    if ready and ready.get("equaliser"):
+        found = _equalised(found, ready["equaliser"], band_rows, band_hz)
+    if ready and ready.get("level_riding_undone"):
+        found = _levelled(found, ready["level_riding_undone"])
+    return found, None
+
+
+def _equalised(one, curve, band_rows, band_hz):
+    """A Layer whose return went through an equaliser: its rows as `restoring` gives them."""
+    gains_db = {float(row["nominal_hz"]): row["noise_gain_db"] for row in curve}
+    lifted = {nominal: level + gains_db.get(nominal, 0.0) for nominal, level in one.band_dbfs.items()}
+    moved = {
+        name: one.levels_dbfs[name] + _change_db(one.band_dbfs, lifted, weights)
+        for name, weights in _weights(one.band_dbfs, band_hz).items()
+    }
+    flat = _weights(one.band_dbfs, band_hz)["flat"]
+    silent = {float(row["nominal_hz"]): _level(row["hiss_dbfs"]) for row in band_rows}
+    rest_db = _change_db(silent, {nominal: level + gains_db.get(nominal, 0.0) for nominal, level in silent.items()}, flat)
+    signal = {float(row["nominal_hz"]): _signal_in(row) for row in band_rows}
+    signal_db = _change_db(signal, {nominal: level + gains_db.get(nominal, 0.0) for nominal, level in signal.items()}, flat)
+    return one._replace(
+        levels_dbfs=moved,
+        band_dbfs=lifted,
+        hum=tuple((hz, level + _nearest(gains_db, hz)) for hz, level in one.hum),
+        **_shifted(one, rest_db, signal_db),
+    )
+
+
+def _levelled(one, undone):
+    """A Layer whose level ride was taken back: noise rises and falls with the gain, the sound's mean level stays."""
+    by_db = undone["noise_playing_db"] or 0.0
+    return one._replace(
+        levels_dbfs={name: level + by_db for name, level in one.levels_dbfs.items()},
+        band_dbfs={nominal: level + by_db for nominal, level in one.band_dbfs.items()},
+        **_shifted(one, by_db if undone["noise_resting_db"] is None else undone["noise_resting_db"], 0.0),
+    )
+
+
+def _shifted(one, rest_db, signal_db):
+    """The fields of a Layer that hiss at rest and sound move."""
+    return {
+        "silence_flat_dbfs": one.silence_flat_dbfs + rest_db,
+        "signal_dbfs": None if one.signal_dbfs is None else one.signal_dbfs + signal_db,
+        "signal_by_second_dbfs": tuple(None if level is None else level + signal_db for level in one.signal_by_second_dbfs),
+    }
+
+
+def _weights(band_dbfs, band_hz):
+    """{measure: {nominal_hz: power weight}} of third-octaves, each weighted at its middle; flat covers band_hz."""
+    bands = [band for band in third_octave_bands(20.0, 20000.0) if band.nominal_hz in band_dbfs]
+    inside = [max(0.0, min(b.high_hz, band_hz[1]) - max(b.low_hz, band_hz[0])) / (b.high_hz - b.low_hz) for b in bands]
+    mids_hz = np.array([band.mid_hz for band in bands])
+    by_measure = (inside, power_from_db(a_weighting_db(mids_hz)), power_from_db(bs468_weighting_db(mids_hz)))
+    nominal = [band.nominal_hz for band in bands]
+    return {name: dict(zip(nominal, weight, strict=True)) for name, weight in zip(MEASURES, by_measure, strict=True)}
+
+
+def _change_db(before_dbfs, after_dbfs, weights):
+    """By how much the weighted sum over bands moves."""
+    before, after = (sum(weights.get(k, 0.0) * power_from_db(v) for k, v in part.items()) for part in (before_dbfs, after_dbfs))
+    return float(power_db(after / before)) if before > 0 and after > 0 else 0.0
+
+
+def _signal_in(row):
+    """Level of the sound in a row of bands.tsv, hiss taken off."""
+    power = power_from_db(_level(row["return_dbfs"])) - power_from_db(_level(row["hiss_dbfs"]))
+    return float(power_db(power)) if number_in(row["return_dbfs"]) is not None and power > 0 else -np.inf
+
+
+def _nearest(gains_db, frequency_hz):
+    return gains_db[min(gains_db, key=lambda hz: abs(np.log(hz / frequency_hz)))]
 
 
 def _room_db(overload):

@@ -106,18 +106,13 @@ def through(samples, taps):
     return convolved(samples, taps)
 
 
-def explained_again(explained, gain):
-    """The Explained with the response fitted anew after a ride (amplitude per sample) was taken out of the return.
+def ridden(explained, gain):
+    """The Explained with a ride (amplitude per sample) laid on the stem, and the response fitted anew to that.
 
-    Its `expected` is the stem through that response, without the ride; see `with_ride`.
+    A level control works on what the machine hears, before tape and filters: these ring on from the edges that it makes.
     """
-    safe = np.maximum(gain, 1e-3)
     segment = spectra.segment_samples(explained.rate_hz)
-    both = spectra.spectral_matrix([explained.stem, explained.aligned / safe], explained.rate_hz, segment=segment)
+    sent = explained.stem * gain
+    both = spectra.spectral_matrix([sent, explained.aligned], explained.rate_hz, segment=segment)
     taps = response_taps(both, explained.rate_hz, 1)
-    return Explained(explained.rate_hz, explained.stem, explained.aligned, through(explained.stem, taps), taps)
-
-
-def with_ride(explained, gain):
-    """The Explained whose expected sound has a ride (amplitude per sample) laid on."""
-    return Explained(explained.rate_hz, explained.stem, explained.aligned, explained.expected * gain, explained.taps)
+    return Explained(explained.rate_hz, explained.stem, explained.aligned, through(sent, taps), taps)

@@ -8,6 +8,7 @@ per cent. A level control's ride is taken into account; a converter that clips i
 
 import numpy as np
 
+from bounceproof import spectra
 from bounceproof.quantities import amplitude_db
 
 _BLOCK_S = 1.0
@@ -15,9 +16,10 @@ _BLOCKS = 16
 _THIRD_AT_FULL = 0.03
 _BELIEVED_SD = 3.0
 # What a curve of one parameter leaves of a tape's own, and a band's phase of its peaks (tests/bench/intervals.py).
-_CURVE_SD_DB = 0.8
+_CURVE_SD_DB = 0.2
 _COARSE = 1.5 ** np.arange(-2.0, 4.0)
 _FINE = 1.15 ** np.arange(-2.0, 3.0)
+_ROUNDS = 2
 # Shares of the machine's response (in dB) that may lie before the tape: none, half of it, all.
 _BEFORE = {"stem": 0.0, "half the band": 0.5, "record band": 1.0}
 
@@ -30,9 +32,9 @@ def measure_overload(explained, stem, rate_hz, taps, gain):
     explained: with the ride on; stem: at rate_hz; taps: response at the working rate; gain: ride per working sample.
     Method: over the 16 loudest seconds the return is set against the stem, its square and its cube, each through the response, by
     least squares; what leaving one second out at a time makes of it is the error (jackknife). Where the cube stands 3 sd clear,
-    the tape's curve (a hyperbolic tangent) is fitted in its place. What reached the tape may have been limited to its band
-    already, in part or wholly: each is tried and the best one kept. over_db is None where no overload is seen; the room up to it
-    is then at least so much (95 %).
+    the tape's curve (a hyperbolic tangent) is fitted in its place, and the response anew behind it. What reached the tape may
+    have been limited to its band already, in part or wholly: each is tried and the best one kept. over_db is None where no
+    overload is seen; the room up to it is then at least so much (95 %).
     """
     factor = round(rate_hz / explained.rate_hz)
     blocks = _loudest_blocks(explained)
@@ -104,7 +106,7 @@ class _Try:
     """One idea of what reached the tape, set against the return."""
 
     def __init__(self, name, explained, blocks, dense, factor, taps):
-        self.name, self.factor, self.taps = name, factor, taps
+        self.name, self.rate_hz, self.factor, self.taps = name, explained.rate_hz, factor, taps
         size = round(_BLOCK_S * explained.rate_hz)
         self.returned = [explained.aligned[first : first + size] for first in blocks]
         self.dense = dense
@@ -147,11 +149,9 @@ class _Try:
         without = np.array([self._solved([k for k in range(number) if k != out])[0] for out in range(number)])
         return all_in, np.sqrt((number - 1) / number * np.sum((without - without.mean(axis=0)) ** 2, axis=0))
 
-    def _tangent_slope(self, start):
-        """Slope s of tanh(s u) / s that fits best, from around `start`: on a grid, then by a parabola through its lowest
-        point.
-        """
-        for ratios in (_COARSE, _FINE):
+    def _tangent_slope(self, start, grids):
+        """Slope s of tanh(s u) / s that fits best, from around `start`: on grids, then by a parabola through the lowest point."""
+        for ratios in grids:
             slopes = start * ratios
             left = np.array([self._left_by(slope) for slope in slopes])
             k = int(np.clip(left.argmin(), 1, len(left) - 2))
@@ -159,6 +159,32 @@ class _Try:
         bend = left[k - 1] - 2 * left[k] + left[k + 1]
         shift = 0.5 * (left[k - 1] - left[k + 1]) / bend if bend > 0 else 0.0
         return float(start * (slopes[1] / slopes[0]) ** np.clip(shift, -1, 1))
+
+    def _curve(self, start):
+        """Slope of the tape's curve, from around `start`.
+
+        A response between stem and return has taken part of the overload for its own, more of it where the loud sound lies: it is
+        fitted anew between what the curve makes of the stem and the return, and the curve again behind it.
+        """
+        slope = self._tangent_slope(start, (_COARSE, _FINE))
+        for _ in range(_ROUNDS):
+            self.taps = self._response_behind(slope)
+            slope = self._tangent_slope(slope, (_FINE, _FINE))
+        return slope
+
+    def _response_behind(self, slope):
+        """Taps of the response between the tape's curve and the return."""
+        from bounceproof.audio import resample
+        from bounceproof.condition.explained import response_taps
+
+        segment, total, averages = spectra.segment_samples(self.rate_hz), 0.0, 0.0
+        for dense, returned in zip(self.dense, self.returned, strict=True):
+            tape = np.tanh(slope * dense) / slope
+            tape = resample(tape, self.factor, 1) if self.factor > 1 else tape
+            count = min(len(tape), len(returned))
+            both = spectra.spectral_matrix([tape[:count], returned[:count]], self.rate_hz, segment=segment)
+            total, averages = total + both.matrix, averages + both.averages
+        return response_taps(spectra.SpectralMatrix(both.freq_hz, total / len(self.dense), averages), self.rate_hz, 1)
 
     def _left_by(self, slope):
         total = np.zeros((3, 3))
@@ -184,7 +210,7 @@ class _Try:
             "heard_through": self.name,
         }
         if third < -_BELIEVED_SD * third_sd:
-            slope = self._tangent_slope(np.sqrt(3.0 * -third))
+            slope = self._curve(np.sqrt(3.0 * -third))
             # tanh(s u): third harmonic of a sine of peak u is (s u)^2 / 12 as long as it is small; 3 % are reached at s u = 0.62.
             out["over_db"] = float(amplitude_db(slope / _full_slope()))
             out["sigma_db"] = float(np.hypot(4.342944819 * third_sd / -third, _CURVE_SD_DB))

@@ -1,8 +1,10 @@
 """The level ride of an automatic level control: found, measured and taken out of what the stem makes expect.
 
-Conventions: gains in dB re the loudest gain of the ride; times in s of the song; a step is one cell (2.5 ms). The control is
-thought of as one that follows the peak of what it hears: wanted gain = target - level, held within its range, reached with one
-time constant falling (attack) and another rising (release). Range means the range the gain moved through while the stem played.
+Conventions: gains in dB re the loudest gain of the ride; times in s of the song; a step is a fifth of a cell (0.5 ms). The
+control is thought of as a rectifier that follows the peaks of what it hears, whole as it was sent, before the machine's filters:
+wanted gain = target - level, held within its range, reached with one time constant falling (attack) and another rising (release).
+Steps as short as half a wave matter: between two peaks of a low note the control already lets go. Range means the range the gain
+moved through while the stem played.
 """
 
 from typing import NamedTuple
@@ -13,21 +15,27 @@ from bounceproof.condition.explained import CELL_S, working_factor
 from bounceproof.quantities import DB_PER_NEPER, amplitude_db, amplitude_from_db, power_db, power_from_db
 
 LEAST_RANGE_DB = 4.0
+STEPS_PER_CELL = 5
+_WINDOW_CELLS = 8
 _KNOWN_SD = 0.06
 _FIT_S = 40.0
 _FOLLOWS = 0.6
-# What the law of one attack and one release leaves of a real control's range (tests/bench/intervals.py).
-_LAW_SD_DB = 1.0
+# Less than this of the gain's variance in a coarse law, and no finer one will follow it.
+_WORTH_A_TRY = 0.3
 _QUIETEST_DB = 60.0
-_ATTACKS_S = (0.002, 0.008, 0.03, 0.1)
+_ATTACKS_S = (0.002, 0.03)
 _RELEASES_S = (0.06, 0.25, 1.0, 4.0)
+# What leaves a law's misfit its own is about one block of this length.
+_BLOCK_S = 0.5
+_NUDGE = 0.1
+_MOST_STEPS, _SETTLED = 20, 1e-3
 
 
 class Ride(NamedTuple):
     """What the level did. range_db, range_sigma_db: over moments that are known; attack_s, release_s, follows (share of the
     gain's variance that the control's law explains), target_dbfs and reach_db (peak of the stem from which the control holds
     down, and by how much at most), mean_db (mean power gain over the stem's own sound, re the control's largest gain): None
-    unless `found`; gain: amplitude per cell, ones unless found.
+    unless `found`; gain: amplitude per step, ones unless found; law: to start from when it is measured again.
     """
 
     found: bool
@@ -40,50 +48,59 @@ class Ride(NamedTuple):
     reach_db: float | None
     mean_db: float | None
     gain: np.ndarray
+    law: "_Law | None"
 
     def record(self):
         """The Ride for condition.json."""
-        return {key: value for key, value in self._asdict().items() if key != "gain"}
+        return {key: value for key, value in self._asdict().items() if key not in ("gain", "law")}
 
 
-def measure_ride(explained, noise, dropouts):
-    """The Ride of an Explained; `noise` as its noise_per_sample gives it, `dropouts` as find_dropouts does.
+def heard_peaks_db(stem, rate_hz, explained):
+    """Peak of the stem (one-dimensional at rate_hz) per step of an Explained in dB, as the control's input heard it."""
+    return _peaks_db(stem, rate_hz * explained.cell_s / STEPS_PER_CELL, len(explained.own) * STEPS_PER_CELL)
 
+
+def measure_ride(explained, gain, noise, dropouts, heard_db, *, law=None):
+    """The Ride of an Explained whose expected sound has `gain` (amplitude per sample) on already.
+
+    noise: as its noise_per_sample gives it; dropouts: as find_dropouts does; heard_db: of heard_peaks_db; law: of an earlier
+    Ride, to start from.
     A control is claimed only where the gain moved through at least 4 dB (after what its own errors add) and the law of a control
     on the stem's level explains at least 60 % of its variance: a fading tape or dropouts move without that law.
     """
-    count = len(explained.own)
-    step_s = explained.cell_s
-    gain_db, sd_db = _history(explained, noise)
-    known = (sd_db < DB_PER_NEPER * _KNOWN_SD) & ~_within(dropouts, len(gain_db), step_s)
-    plain = Ride(False, *[None] * 8, np.ones(count))
-    if known.sum() < 40:
+    seen = _Seen(explained, gain, noise, dropouts)
+    plain = Ride(False, *[None] * 8, np.ones(len(heard_db)), None)
+    if seen.known.sum() < 40:
         return plain
-    low, high = np.percentile(gain_db[known], (0.5, 99.5))
-    spread_db = float(np.median(sd_db[known]))
+    low, high = np.percentile(seen.gain_db[seen.known], (0.5, 99.5))
+    spread_db = float(np.median(seen.sd_db[seen.known]))
     # The extremes of exact gains with errors lie about 2.6 sd outside at either end.
     range_db = float(np.sqrt(max((high - low) ** 2 - (5.2 * spread_db) ** 2, 0.0)))
     plain = plain._replace(range_db=range_db, range_sigma_db=max(spread_db, 0.3))
     if range_db < LEAST_RANGE_DB:
         return plain
-    level_db = _heard(explained, len(gain_db))
-    law, follows = _fitted(level_db, gain_db, known, step_s, high - low)
+    law, follows = _fitted(seen, heard_db, high - low, law)
     if follows < _FOLLOWS:
         return plain
-    steps_db = _controlled(level_db, law, step_s)
+    steps_db = _controlled(heard_db, law, seen.step_s)
     # The law's own gain has no errors at its ends, the measured one has: the onset of each note disturbs it.
-    range_db = float(np.ptp(np.percentile(steps_db[known], (0.5, 99.5))))
-    left_db = float(np.std((gain_db - _seen(steps_db))[known]))
-    plain = plain._replace(range_db=range_db, range_sigma_db=float(np.hypot(_LAW_SD_DB, 0.5 * left_db)))
-    ride_db = steps_db - np.average(steps_db[known])
-    mean_db = float(power_db(np.sum(explained.own * power_from_db(steps_db)) / np.sum(explained.own)))
+    range_db = seen.range_db(steps_db)
+    sigma_db = float(np.hypot(_range_sd_db(seen, heard_db, law), spread_db))
+    mean_db = float(power_db(np.sum(seen.own * power_from_db(steps_db)) / np.sum(seen.own)))
+    ride_db = steps_db - np.average(steps_db[np.repeat(seen.known, STEPS_PER_CELL)])
     times = law.attack_s, law.release_s, follows
-    return Ride(True, range_db, plain.range_sigma_db, *times, law.target_db, law.range_db, mean_db, amplitude_from_db(ride_db))
+    return Ride(True, range_db, sigma_db, *times, law.target_db, law.range_db, mean_db, amplitude_from_db(ride_db), law)
+
+
+def same_law(one, other):
+    """Whether two laws agree within 0.1 dB and 2 %."""
+    decibels, nepers = np.subtract(one[:2], other[:2]), np.log(np.divide(one[2:], other[2:]))
+    return bool(np.abs(decibels).max() < 0.1 and np.abs(nepers).max() < 0.02)
 
 
 def ride_samples(explained, ride):
     """The ride as amplitude per sample of the Explained."""
-    middles = (np.arange(len(ride.gain)) + 0.5) * explained.cell
+    middles = (np.arange(len(ride.gain)) + 0.5) * explained.cell / STEPS_PER_CELL
     return np.interp(np.arange(len(explained.aligned)), middles, ride.gain)
 
 
@@ -94,18 +111,13 @@ def undoing_gain(stem, rate_hz, record, *, high_hz, limit_db):
     medium. The control's law runs anew over the stem's peaks; the stem's power-weighted mean gain becomes nought dB, so that the
     return's level stays what it was.
     """
-    factor = working_factor(rate_hz, high_hz)
-    heard = np.asarray(stem, dtype=np.float32)
-    if factor > 1:
-        from bounceproof.audio import resample
-
-        heard = resample(heard, rate_hz, rate_hz // factor)
-    cell = max(1, round(CELL_S * rate_hz / factor))
-    level_db = _peaks_db(np.pad(heard, (0, -len(heard) % cell)), cell)
+    working_hz = rate_hz / working_factor(rate_hz, high_hz)
+    step_s = max(1, round(CELL_S * working_hz)) / working_hz / STEPS_PER_CELL
+    heard_db = _peaks_db(stem, rate_hz * step_s, int(np.ceil(len(stem) / (rate_hz * step_s))))
     law = _Law(record["target_dbfs"], record["reach_db"], record["attack_s"], record["release_s"])
-    steps_db = _controlled(level_db, law, cell * factor / rate_hz)
+    steps_db = _controlled(heard_db, law, step_s)
     back_db = np.clip(record["mean_db"] - steps_db, -limit_db, limit_db)
-    middles = (np.arange(len(back_db)) + 0.5) * cell * factor
+    middles = (np.arange(len(back_db)) + 0.5) * rate_hz * step_s
     return amplitude_from_db(np.interp(np.arange(len(stem)), middles, back_db))
 
 
@@ -116,38 +128,82 @@ class _Law(NamedTuple):
     release_s: float
 
 
-def _history(explained, noise):
-    """(gain in dB, its sd in dB) per step, from windows of 20 ms."""
+class _Seen:
+    """What the return shows of the ride: gain_db and its sd sd_db per cell, of windows of 20 ms; known: where that is good;
+    own: energy of the expected sound without the ride, per step; step_s: length of a step.
+    """
+
+    def __init__(self, explained, gain, noise, dropouts):
+        self.step_s = explained.cell_s / STEPS_PER_CELL
+        cells, gain = len(explained.own), np.maximum(gain, 1e-3)
+        bare = explained.expected / gain
+        # A cell need not hold a whole number of samples per step.
+        edges = np.round(np.arange(cells * STEPS_PER_CELL) * explained.cell / STEPS_PER_CELL).astype(int)
+        self.own = np.add.reduceat(bare[: cells * explained.cell] ** 2, edges)
+        cross = (bare * explained.aligned)[: cells * explained.cell].reshape(cells, explained.cell).sum(axis=1)
+        self.windowed = _windowed(self._cells(self.own))
+        constant, share = noise
+        ridden = _windowed(explained.own) / (_WINDOW_CELLS * explained.cell)
+        heard = self.windowed > 0
+        own = np.where(heard, self.windowed, 1.0)
+        seen = np.where(heard, _windowed(cross) / own, 0.0)
+        sd = np.where(heard, np.sqrt(2.0 * (constant + share * ridden) / own), np.inf)
+        good = seen > 0
+        safe = np.where(good, seen, 1.0)
+        self.gain_db = np.where(good, amplitude_db(safe), 0.0)
+        self.sd_db = np.where(good, DB_PER_NEPER * sd / safe, np.inf)
+        self.known = (self.sd_db < DB_PER_NEPER * _KNOWN_SD) & ~_within(dropouts, cells, explained.cell_s)
+
+    @staticmethod
+    def _cells(steps):
+        return steps.reshape(-1, STEPS_PER_CELL).sum(axis=1)
+
+    def first(self, seconds):
+        """A copy that ends so long after the first known cell."""
+        end = int(np.flatnonzero(self.known)[0] + seconds / self.step_s / STEPS_PER_CELL)
+        part = object.__new__(_Seen)
+        part.step_s, part.own = self.step_s, self.own[: end * STEPS_PER_CELL]
+        part.windowed, part.gain_db, part.sd_db, part.known = (
+            one[:end] for one in (self.windowed, self.gain_db, self.sd_db, self.known)
+        )
+        return part
+
+    def misfit_db(self, steps_db):
+        """Gain seen less that of a ride (dB per step) as windows of 20 ms show it, where known, without its mean.
+
+        A window shows the gain of its loudest sound: just before a note the gain that the note met, not that of the rest.
+        """
+        ridden = _windowed(self._cells(self.own * amplitude_from_db(steps_db)))
+        shown_db = amplitude_db(ridden[self.known] / self.windowed[self.known])
+        left = self.gain_db[self.known] - shown_db
+        return left - left.mean()
+
+    def range_db(self, steps_db):
+        """Range that a ride moves through where the gain is known."""
+        return float(np.ptp(np.percentile(steps_db.reshape(-1, STEPS_PER_CELL)[self.known], (0.5, 99.5))))
+
+
+def _windowed(cells):
+    """Sums over windows of 20 ms about each cell."""
     from scipy.ndimage import uniform_filter1d
 
-    constant, share = noise
-    own, cross = (uniform_filter1d(part, 8, mode="constant") * 8 for part in (explained.own, explained.cross))
-    variance = constant + share * own / (8 * explained.cell)
-    heard = own > 0
-    gain = np.where(heard, cross / np.where(heard, own, 1.0), 0.0)
-    sd = np.where(heard, np.sqrt(2.0 * variance / np.where(heard, own, 1.0)), np.inf)
-    good = gain > 0
-    return np.where(good, amplitude_db(np.where(good, gain, 1.0)), 0.0), np.where(
-        good, DB_PER_NEPER * sd / np.where(good, gain, 1.0), np.inf
-    )
+    return uniform_filter1d(cells, _WINDOW_CELLS, mode="constant") * _WINDOW_CELLS
 
 
-def _within(dropouts, count, step_s):
-    """Steps that a dropout reaches into."""
+def _within(dropouts, count, cell_s):
+    """Cells that a dropout reaches into."""
     out = np.zeros(count, dtype=bool)
     for one in dropouts:
         reach_s = one["length_s"] + 0.03
-        out[max(0, int((one["time_s"] - reach_s) / step_s)) : int((one["time_s"] + reach_s) / step_s) + 1] = True
+        out[max(0, int((one["time_s"] - reach_s) / cell_s)) : int((one["time_s"] + reach_s) / cell_s) + 1] = True
     return out
 
 
-def _heard(explained, steps):
-    """Peak of the stem per step in dB, as the control's input heard it (before the tape's band)."""
-    return _peaks_db(explained.stem[: steps * explained.cell], explained.cell)
-
-
-def _peaks_db(stem, cell):
-    peaks = np.abs(stem).reshape(-1, cell).max(axis=1)
+def _peaks_db(samples, step, count):
+    """Peak in dB of each of `count` steps of so many samples (any number); silence lies 60 dB under the loudest."""
+    edges = np.round(np.arange(count) * step).astype(int)
+    size = np.abs(np.asarray(samples))
+    peaks = np.maximum.reduceat(size, np.minimum(edges, len(size) - 1))
     return np.maximum(amplitude_db(np.maximum(peaks, 1e-9)), amplitude_db(max(peaks.max(), 1e-9)) - _QUIETEST_DB)
 
 
@@ -162,48 +218,82 @@ def _controlled(level_db, law, step_s):
     return np.array(out)
 
 
-def _seen(steps_db):
-    """A gain per step as windows of 20 ms show it."""
-    from scipy.ndimage import uniform_filter1d
+def _fitted(seen, heard_db, range_db, law):
+    """(best _Law, share of variance explained) over the first 40 s that hold enough: from `law`, or a coarse grid in steps of a
+    cell, then ever finer.
+    """
+    seen = seen.first(_FIT_S)
+    heard_db = heard_db[: len(seen.own)]
+    total = np.var(seen.gain_db[seen.known])
 
-    return uniform_filter1d(steps_db, 8)
+    def left(one):
+        return np.var(seen.misfit_db(_controlled(heard_db, one, seen.step_s))) / total
+
+    if law is None:
+        by_cells_db = heard_db.reshape(-1, STEPS_PER_CELL).max(axis=1)
+
+        def roughly_left(one):
+            coarse_db = _controlled(by_cells_db, one, seen.step_s * STEPS_PER_CELL)
+            return np.var(seen.misfit_db(np.repeat(coarse_db, STEPS_PER_CELL))) / total
+
+        laws = [
+            _Law(heard_db.max() - depth_db, 1.1 * range_db, attack_s, release_s)
+            for depth_db in (0.5 * range_db, range_db, range_db + 8.0, range_db + 16.0)
+            for attack_s in _ATTACKS_S
+            for release_s in _RELEASES_S
+        ]
+        law = min(laws, key=roughly_left)
+        if roughly_left(law) > 1.0 - _WORTH_A_TRY:
+            return law, 0.0
+    law, left_db = _descended(seen, heard_db, law)
+    return law, float(max(0.0, 1.0 - np.var(left_db) / total))
 
 
-def _fitted(level_db, gain_db, known, step_s, range_db):
-    """(best _Law, share of variance explained) over the first minute that holds enough: a coarse grid, then ever finer steps."""
-    first = int(np.flatnonzero(known)[0])
-    last = min(len(known), first + int(_FIT_S / step_s))
-    level_db, gain_db, known = level_db[:last], gain_db[:last], known[:last]
-    total = np.var(gain_db[known])
-
-    def left(law):
-        error = (gain_db - _seen(_controlled(level_db, law, step_s)))[known]
-        return np.var(error) / total
-
-    top_db = level_db.max()
-    laws = [
-        _Law(top_db - depth_db, 1.1 * range_db, attack_s, release_s)
-        for depth_db in (0.5 * range_db, range_db, range_db + 8.0, range_db + 16.0)
-        for attack_s in _ATTACKS_S[:3:2]
-        for release_s in _RELEASES_S
-    ]
-    best = min(laws, key=left)
-    best, score = _polished(best, left(best), left)
-    return best, float(max(0.0, 1.0 - score))
+def _descended(seen, heard_db, law):
+    """(the _Law of least misfit near `law`, its misfit): damped least squares (D. Marquardt, J. SIAM 11 (1963) 431)."""
+    left_db, damping = seen.misfit_db(_controlled(heard_db, law, seen.step_s)), 0.01
+    slopes = _slopes(seen, heard_db, law, left_db)
+    for _ in range(_MOST_STEPS):
+        normal = slopes @ slopes.T
+        normal += np.diag(damping * np.diag(normal) + 1e-9 * np.trace(normal) + 1e-12)
+        other = _moved(law, np.linalg.solve(normal, slopes @ left_db))
+        other_left_db = seen.misfit_db(_controlled(heard_db, other, seen.step_s))
+        gained = np.sum(left_db**2) - np.sum(other_left_db**2)
+        if gained <= 0:
+            damping *= 10.0
+            continue
+        law, left_db, damping = other, other_left_db, damping / 5.0
+        if gained < _SETTLED * np.sum(left_db**2):
+            break
+        slopes = _slopes(seen, heard_db, law, left_db)
+    return law, left_db
 
 
-def _polished(law, score, left):
-    """Coordinate by coordinate, with steps that halve."""
-    move_db, factor = 4.0, 2.0
-    for _ in range(5):
-        for field in law._fields:
-            value = getattr(law, field)
-            tries = (value - move_db, value + move_db) if field.endswith("_db") else (value / factor, value * factor)
-            for one in tries:
-                if field.endswith("_db") or one > 5e-4:
-                    other = law._replace(**{field: max(one, 1.0) if field == "range_db" else one})
-                    value_left = left(other)
-                    if value_left < score:
-                        law, score = other, value_left
-        move_db, factor = move_db / 2, factor**0.6
-    return law, score
+def _moved(law, by):
+    """The _Law moved by so many decibels and nepers, at most twice a time or 6 dB."""
+    decibels, nepers = np.clip(by[:2], -6.0, 6.0), np.clip(by[2:], -np.log(2.0), np.log(2.0))
+    times_s = np.maximum(np.array(law[2:]) * np.exp(nepers), 5e-4)
+    return _Law(float(law[0] + decibels[0]), float(max(law[1] + decibels[1], 1.0)), *times_s.tolist())
+
+
+def _slopes(seen, heard_db, law, left_db):
+    """(4, known cells): how far the ride shown rises for each decibel (target, range) or neper (attack, release) of the law."""
+    others = [_moved(law, _NUDGE * unit) for unit in np.eye(4)]
+    return np.array([left_db - seen.misfit_db(_controlled(heard_db, other, seen.step_s)) for other in others]) / _NUDGE
+
+
+def _range_sd_db(seen, heard_db, law):
+    """Sd of the range, from how well the law's four numbers are known.
+
+    Method: least squares linearised about the law; the misfit hangs together in time, so its weight in each number is summed over
+    blocks of 0.5 s and their scatter counts (the sandwich estimator: P. Huber, 5th Berkeley Symposium 1 (1967) 221).
+    """
+    steps_db = _controlled(heard_db, law, seen.step_s)
+    left = seen.misfit_db(steps_db)
+    slopes = _slopes(seen, heard_db, law, left)
+    moved_db = [_controlled(heard_db, _moved(law, _NUDGE * unit), seen.step_s) for unit in np.eye(4)]
+    ranges = np.array([seen.range_db(one) - seen.range_db(steps_db) for one in moved_db]) / _NUDGE
+    starts = np.flatnonzero(np.diff(np.flatnonzero(seen.known) // round(_BLOCK_S / seen.step_s / STEPS_PER_CELL), prepend=-1))
+    pulls = np.add.reduceat(slopes * left, starts, axis=1)
+    inverse = np.linalg.pinv(slopes @ slopes.T, rcond=1e-6, hermitian=True)
+    return float(np.sqrt(ranges @ inverse @ (pulls @ pulls.T) @ inverse @ ranges))

@@ -11,12 +11,13 @@ from bounceproof.condition import dropouts as losses
 from bounceproof.condition import history as histories
 from bounceproof.condition import ride as rides
 from bounceproof.condition import unexplained as rests
-from bounceproof.condition.explained import Explained, explain, explained_again, with_ride
+from bounceproof.condition.explained import Explained, explain, ridden
 from bounceproof.condition.overload import measure_overload
 
 # Phase error (rad) in the middle of the band up to which the stem still explains the return.
 _STEADY_RAD = 0.3
-_ROUNDS = 2
+# Response and ride mend each other by about half their error each time.
+_MOST_ROUNDS = 8
 # A return of whose power the stem leaves this share open, beside the hiss, is not laid where the alignment says, or is another's.
 _MISFIT = 0.25
 
@@ -57,25 +58,35 @@ def tell(stem, aligned, both, rate_hz, *, hiss_powers, bands, band_hz, timing_us
     if noise[1] > _MISFIT:
         return None
     found = losses.find_dropouts(explained, noise)
-    ride = rides.measure_ride(explained, noise, found)
+    heard_db = rides.heard_peaks_db(stem, rate_hz, explained)
+    ride = rides.measure_ride(explained, np.ones(len(explained.expected)), noise, found, heard_db)
     history = histories.level_history(explained, noise)
     if ride.found:
-        explained, ride = _without_the_ride(explained, ride, found, hiss)
-        explained = with_ride(explained, rides.ride_samples(explained, ride))
-        found = losses.find_dropouts(explained, explained.noise_per_sample(hiss))
+        explained, ride, found = _with_the_ride(explained, ride, hiss, heard_db)
     rest = rests.measure_unexplained(explained, bands, hiss_powers, found, timing_us=timing_us)
     gain = rides.ride_samples(explained, ride)
     overload = measure_overload(explained, stem, rate_hz, explained.taps, gain)
     return Story(explained, ride, found, rest, overload, history, histories.highs(explained, band_hz))
 
 
-def _without_the_ride(explained, ride, found, hiss):
-    """(Explained with the response fitted on the levelled return, the ride measured against it): each mends the other."""
-    for _ in range(_ROUNDS):
-        explained = explained_again(explained, rides.ride_samples(explained, ride))
-        again = rides.measure_ride(explained, explained.noise_per_sample(hiss), found)
-        ride = again if again.found else ride
-    return explained, ride
+def _with_the_ride(explained, ride, hiss, heard_db):
+    """(Explained with the ride on, the ride measured against it, dropouts): response and ride mend each other.
+
+    A deep ride looks like dropouts until it is laid on, so these are looked for anew each time.
+    """
+    for _ in range(_MOST_ROUNDS):
+        gain = rides.ride_samples(explained, ride)
+        explained = ridden(explained, gain)
+        noise = explained.noise_per_sample(hiss)
+        again = rides.measure_ride(explained, gain, noise, losses.find_dropouts(explained, noise), heard_db, law=ride.law)
+        if not again.found:
+            break
+        settled = rides.same_law(ride.law, again.law)
+        ride = again
+        if settled:
+            break
+    explained = ridden(explained, rides.ride_samples(explained, ride))
+    return explained, ride, losses.find_dropouts(explained, explained.noise_per_sample(hiss))
 
 
 def story_record(story, hiss, bands, band_hz):

@@ -11,8 +11,8 @@ import numpy as np
 from bounceproof import spectra
 from bounceproof.quantities import a_weighting_db, bs468_weighting_db, power_db, power_from_db
 
-# What a response fitted to the return itself takes from its hiss, or leaves of the stem (tests/bench/intervals.py).
-_MODEL_SD_DB = 0.17
+# A response from Hann segments that overlap by half, cut to its taps, has the variance of one fitted to 1.89 times the sound.
+_FITTED_TO = 1.89
 
 
 class Unexplained(NamedTuple):
@@ -41,6 +41,8 @@ def measure_unexplained(explained, bands, hiss_powers, dropouts, *, timing_us):
     if seconds < 1.0:
         return None
     left, expected = powers[plays].mean(axis=0)
+    # Each tap of a response fitted to the return itself takes its share of the hiss along.
+    left = left / (1.0 - min(0.5, len(explained.taps) / rate_hz / (_FITTED_TO * seconds)))
     mids_hz = np.array([band.mid_hz for band in inner])
     late = (2e-6 * np.pi * mids_hz * (timing_us or 0.0)) ** 2
     # What the alignment says of its error is itself an estimate: never more than half is believed to be timing.
@@ -99,7 +101,7 @@ def under_music_record(unexplained, hiss, bands, band_hz):
     rest = weighted_levels(unexplained.resting, bands, band_hz)
     known = ~np.isnan(unexplained.band_powers)
     weight = filled * known / max(np.sum(filled * known), 1e-30)
-    sigma_db = float(np.hypot(_MODEL_SD_DB, np.sqrt(np.sum((weight * np.nan_to_num(unexplained.band_sd_db)) ** 2))))
+    sigma_db = float(np.sqrt(np.sum((weight * np.nan_to_num(unexplained.band_sd_db)) ** 2)))
     record = {"seconds": unexplained.seconds, "sigma_db": sigma_db, "rise_db": None}
     for name, level in ours.items():
         silent = getattr(hiss, name)
