@@ -409,7 +409,7 @@ class FakeSession:
             },
         )
 
-    def report(self, wire=()):
+    def report(self, wire=(), forecast=()):
         plain = {"side": "", "counter": "", "battery_v": None, "capture_gain_db": None}
         run(
             "write_report",
@@ -425,6 +425,7 @@ class FakeSession:
                 "time_maps": self.of("time-map.tsv"),
                 **{kind: self.excerpts()[kind] for kind in ("mp3s", "abouts")},
                 "wire": list(wire),
+                "forecast": list(forecast),
             },
             outputs={
                 "page": self.results / "report.html",

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from bounceproof import verdicts
 from bounceproof.audio import write_float_wav
-from bounceproof.files import read_table, write_table
+from bounceproof.files import read_json, read_table, write_json, write_table
 from bounceproof.planning import forecast as forecasting
 from bounceproof.recorder import resolve
 from fake_session import run
@@ -86,31 +86,54 @@ def test_words_and_odds():
 def test_script_sets_what_came_beside(tmp_path, came):
     write_float_wav(tmp_path / "horn.wav", music(3.0, 1), RATE_HZ)
     write_float_wav(tmp_path / "rest.wav", np.zeros(3 * RATE_HZ), RATE_HZ)
-    row = {
-        "track": "horn",
-        "verdict": "ready",
-        "signal_over_hiss_db": 21.5,
-        "clicks_only_rms_us": 812.0,
-        "residual_rms_us": None,
-    }
-    write_table(tmp_path / "tracks.tsv", [row], list(row))
-    inputs = {
-        "stems": [tmp_path / "horn.wav", tmp_path / "rest.wav"],
-        "recorder": [],
-        "came": [tmp_path / "tracks.tsv"] if came else [],
-    }
-    outputs = {"page": tmp_path / "f.html", "values": tmp_path / "f.json", "table": tmp_path / "f.tsv"}
+    inputs = {"stems": [tmp_path / "horn.wav", tmp_path / "rest.wav"], "recorder": []}
     tracks = [
         {"track": name, "send_db": -6.0, "mix_db": 0.0, "send_speed": 1, "role_bands": [TONE_BAND]} for name in ("horn", "rest")
     ]
-    settings = {"name": "song", "medium": MEDIUM, "seed": 1, "send_db": -6.0, "thresholds": {}, "tracks": tracks}
-    run("make_forecast", inputs=inputs, outputs=outputs, settings=settings)
+    settings = {"medium": MEDIUM, "seed": 1, "send_db": -6.0, "tracks": tracks}
+    run("make_forecast", inputs=inputs, outputs={"values": tmp_path / "f.json"}, settings=settings)
+    ranges = read_json(tmp_path / "f.json")["tracks"][0]
+    row = {
+        "track": "horn",
+        "verdict": "ready",
+        "signal_over_hiss_db": ranges["over_hiss_db"][1],
+        "clicks_only_rms_us": 812.0,
+        "residual_rms_us": 2 * ranges["followed_rms_us"][2],
+    }
+    write_table(tmp_path / "tracks.tsv", [row], list(row))
+    write_json(tmp_path / "stack.json", {"programme_over_hiss_db": 17.2})
+    inputs = {"values": tmp_path / "f.json", "came": [tmp_path / "tracks.tsv", tmp_path / "stack.json"] if came else []}
+    outputs = {"page": tmp_path / "f.html", "table": tmp_path / "f.tsv"}
+    settings = {"name": "song", "medium": "small tape", "thresholds": {}}
+    run("report_forecast", inputs=inputs, outputs=outputs, settings=settings)
     horn, rest = read_table(outputs["table"])
-    assert horn["came_over_hiss_db"] == ("21.5" if came else "")
+    assert (horn["came_over_hiss_db"] != "") is came
     assert rest["over_hiss_50_db"] == ""
     page = outputs["page"].read_text(encoding="utf-8")
-    assert ("812" in page) is came
+    for said in (
+        "812",
+        "came 17 dB",
+        "1 of 1 tracks lie in their range over the hiss",
+        "0 of 1 tracks lie in their range followed",
+    ):
+        assert (said in page) is came, said
     assert "a guess" in page
+
+
+def test_a_stem_sent_faster_lies_higher_on_the_tape():
+    """Sent twice as fast, a stem's band an octave lower is what the medium carries; its timing counts twice in its own time."""
+    expected = forecasting.expected_of_medium(MEDIUM, full_send_db=-3.0)
+    rumble = np.sin(2 * np.pi * 150.0 * np.arange(4 * RATE_HZ) / RATE_HZ)
+    low = {"name": "low", "low_hz": 140, "high_hz": 160, "importance": 3}
+    over_db = {}
+    for speed in (1, 4):
+        stem = forecasting.Stem(rumble, RATE_HZ, BAND_HZ, send_db=-6.0, control=None, send_speed=speed)
+        track = {"track": "x", "stem": stem, "mix_db": 0.0, "role_bands": [low]}
+        told = forecasting.forecast([track], expected, band_hz=BAND_HZ, rate_hz=RATE_HZ, draws=10)
+        over_db[speed] = np.median(told["tracks"][0]["role_bands"][0]["over_hiss_db"])
+        assert stem.duration_s == 4.0 / speed
+    # Well inside the band it is as loud as it can be; hiss is four times as wide in a band of four times the width.
+    assert over_db[4] > over_db[1] + 6
 
 
 def test_a_measured_recorder_narrows_the_range():

@@ -137,6 +137,20 @@ def test_no_date_and_the_same_bytes_twice(session, text):
     assert not re.search(r"\b20\d\d-\d\d-\d\d\b", re.sub(r"base64,[^\"]+", "", text))
 
 
+def test_a_forecast_stands_beside_what_came(session, text):
+    ranges = {"over_hiss_db": [10.0, 15.0, 99.0], "followed_rms_us": [1.0, 2.0, 2.5], "role_bands": []}
+    tracks = [{"track": one["track"], **ranges} for one in session.tracks]
+    found = {"draws": 60, "guess": True, "two_click_rms_us": [1.0, 2.0, 9e9], "programme_over_hiss_db": [20.0, 25.0, 30.0]}
+    write_json(session.results / "forecast.json", {**found, "tracks": tracks})
+    session.report(forecast=[session.results / "forecast.json"])
+    told = (session.results / "report.html").read_text(encoding="utf-8")
+    session.report()
+    came = len([track for track in session.there() if session.alignments[track]["state"] == "aligned"])
+    assert f"{came} of {came} tracks lie in their range by two clicks" in told
+    assert f"0 of {came} tracks lie in their range followed" in told
+    assert "Forecast, and what came" in told and "Forecast, and what came" not in text
+
+
 def test_the_wires_hiss_stands_beside_every_other(session, text):
     write_json(session.results / "wire.json", {"hiss": {"flat_dbfs": -97.3, "a_weighted_dbfs": -99.1}})
     session.report(wire=[session.results / "wire.json"])

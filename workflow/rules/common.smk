@@ -410,7 +410,14 @@ def recorder_values(wildcards):
 
 def forecast_came(wildcards):
     """What came back, to be set beside the forecast; nothing before the first capture."""
-    return [result("tracks.tsv")] if any(SESSION["takes"].values()) or SESSION["captures"] else []
+    came = any(SESSION["takes"].values()) or SESSION["captures"]
+    return [result("tracks.tsv"), result("noise/stack.json")] if came else []
+
+
+def forecast_values():
+    """The forecast, once one was asked for: from then on the report sets it beside what came."""
+    path = result("planning/forecast.json")
+    return [path] if Path(path).is_file() else []
 
 
 def wire_values():

@@ -262,11 +262,8 @@ rule make_forecast:
     input:
         stems=[result(f"stems/{track}.wav") for track in TRACKS],
         recorder=recorder_values,
-        came=forecast_came,
     output:
-        page=result("planning/forecast.html"),
         values=result("planning/forecast.json"),
-        table=result("planning/forecast.tsv"),
     log:
         result("logs/make_forecast.log"),
     conda:
@@ -275,11 +272,9 @@ rule make_forecast:
         mem_mb=2500,
     params:
         settings=lambda _: {
-            "name": SESSION["name"],
             "medium": SESSION["medium"],
             "seed": SESSION["seed"],
             "send_db": SESSION["transfer"]["send_db"],
-            "thresholds": SESSION["thresholds"],
             "tracks": [{**row, "role_bands": role_bands(row["track"])} for row in track_list("send_db", "mix_db", "send_speed")],
         },
         code=lambda _: code_version("make_forecast.py"),
@@ -289,9 +284,35 @@ rule make_forecast:
         "../scripts/make_forecast.py"
 
 
+rule report_forecast:
+    input:
+        values=rules.make_forecast.output.values,
+        came=forecast_came,
+    output:
+        page=result("planning/forecast.html"),
+        table=result("planning/forecast.tsv"),
+    log:
+        result("logs/report_forecast.log"),
+    conda:
+        "../../envs/environment.yaml"
+    resources:
+        mem_mb=300,
+    params:
+        settings=lambda _: {
+            "name": SESSION["name"],
+            "medium": SESSION["medium"]["label"],
+            "thresholds": SESSION["thresholds"],
+        },
+        code=lambda _: code_version("report_forecast.py"),
+    message:
+        "Setting the forecast beside what came"
+    script:
+        "../scripts/report_forecast.py"
+
+
 rule forecast:
     input:
-        rules.make_forecast.output,
+        rules.report_forecast.output,
 
 
 rule measure_wire:

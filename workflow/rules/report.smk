@@ -94,6 +94,7 @@ rule write_report:
         timing_table=result("mix/timing.tsv"),
         captures=captures_table(),
         wire=wire_values(),
+        forecast=forecast_values(),
     output:
         page=result("report.html"),
         tracks=result("tracks.tsv"),

@@ -1,15 +1,13 @@
 """Forecast a session: every stem through many recorders drawn from what is known of the real one.
 
-input:  stems: list of stems/TRACK.wav, parallel to params.settings["tracks"]; recorder: [recorder.json] or nothing;
-        came: [tracks.tsv] or nothing
-output: page (planning/forecast.html), values (planning/forecast.json), table (planning/forecast.tsv)
-params: settings = {name, medium, seed, send_db, thresholds, tracks: [{track, send_db, mix_db, send_speed, role_bands}]}
+input:  stems: list of stems/TRACK.wav, parallel to params.settings["tracks"]; recorder: [recorder.json] or nothing
+output: values (planning/forecast.json)
+params: settings = {medium, seed, send_db, tracks: [{track, send_db, mix_db, send_speed, role_bands}]}
 """
 
 from bounceproof.audio import look_at, read_mono
-from bounceproof.files import read_json, read_table, write_json, write_table, write_text
+from bounceproof.files import read_json, write_json
 from bounceproof.planning.forecast import Stem, expected_of_medium, expected_of_recorder, forecast
-from bounceproof.report.forecast_page import COLUMNS, forecast_page, forecast_rows
 from bounceproof_job import run_job
 
 
@@ -24,14 +22,11 @@ def main(snakemake):
     tracks = []
     for track, path in zip(settings["tracks"], files.stems, strict=True):
         rate_hz = look_at(path).rate_hz
-        stem = Stem(read_mono(path), rate_hz, band_hz, send_db=track["send_db"], control=expected["control"])
+        sent = {key: track[key] for key in ("send_db", "send_speed")}
+        stem = Stem(read_mono(path), rate_hz, band_hz, control=expected["control"], **sent)
         tracks.append({**track, "stem": stem})
     found = forecast(tracks, expected, band_hz=band_hz, rate_hz=rate_hz, seed=settings["seed"])
-    came = {row["track"]: row for row in read_table(files.came[0])} if files.came else {}
-    rows = forecast_rows(found, came, settings["thresholds"])
     write_json(snakemake.output.values, found)
-    write_table(snakemake.output.table, rows, COLUMNS)
-    write_text(snakemake.output.page, forecast_page(settings["name"], medium, found, rows))
 
 
 if __name__ == "__main__":

@@ -4,7 +4,7 @@ input:  alignments, conditions, bands: lists parallel to params.settings["takes"
         averaged_alignments, averaged_conditions, averaged_bands: the same three of the tracks that ask for an average;
         pair_summaries, pair_tables: lists (pairs/*.json, *.tsv); stack (noise/stack.json), stack_table (noise/stack.tsv),
         reference (mix/reference.json), timing_table (mix/timing.tsv); time_maps: parallel to chosen; mp3s, abouts: excerpts/*.mp3
-        and .json, one a track; wire: [wire.json] or nothing
+        and .json, one a track; wire: [wire.json] or nothing; forecast: [planning/forecast.json] or nothing
 output: page (report.html), tracks (tracks.tsv), pairs (pairs.tsv), evening (evening.tsv)
 params: settings = {session: the session record, takes: [{track, take}] (every take, chosen or not), facts: list parallel to it:
         {track, take, number, side, counter, battery_v, capture_gain_db}, clicks: {track: [start, end] in s of its stem's time}}
@@ -73,6 +73,7 @@ def gathered(files, settings):
         wire=read_json(files.wire[0]) if files.wire else None,
         courses=dict(courses(abouts, files.time_maps, takes, settings["clicks"])),
         excerpts={about["track"]: (about, mp3) for about, mp3 in heard},
+        forecast=read_json(files.forecast[0]) if files.forecast else None,
     )
 
 

@@ -113,10 +113,12 @@ def _lines(weighted_percent):
 
 class Stem:
     """What a forecast needs of a stem: powers: mean power per third-octave band while it plays, as sent and behind the level
-    control; own_power: in the medium's band, at the stem's own level; duration_s.
+    control; own_power: in the medium's band, at the stem's own level; duration_s. Frequencies and durations as on the tape,
+    send_speed times faster than the stem's own.
     """
 
-    def __init__(self, samples, rate_hz, band_hz, *, send_db, control):
+    def __init__(self, samples, rate_hz, band_hz, *, send_db, control, send_speed=1):
+        self.send_speed, rate_hz = send_speed, rate_hz * send_speed
         self.bands = levels.analysis_bands(rate_hz)
         peak = float(np.max(np.abs(samples))) or 1.0
         sent = np.asarray(samples, dtype=float) * (10 ** (send_db / 20) / peak)
@@ -181,7 +183,7 @@ def followed_rms_us(stem, signal, hiss):
     mids_hz = np.array([band.mid_hz for band in stem.bands])
     widths_hz = np.array([band.high_hz - band.low_hz for band in stem.bands])
     information = 2.0 * _WINDOW_S * np.sum((widths_hz * (2.0 * math.pi * mids_hz) ** 2 * signal / hiss)[stem.chosen])
-    return 1e6 * _FOLLOW_FACTOR / math.sqrt(max(information, 1e-12))
+    return stem.send_speed * 1e6 * _FOLLOW_FACTOR / math.sqrt(max(information, 1e-12))
 
 
 def forecast(tracks, expected, *, band_hz, rate_hz, draws=DRAWS, seed=1):
@@ -225,11 +227,9 @@ def forecast(tracks, expected, *, band_hz, rate_hz, draws=DRAWS, seed=1):
 
 def _role_band(wanted, stem, both):
     """One of a role's bands with its distance over the hiss in each draw."""
+    low_hz, high_hz = (wanted[key] * stem.send_speed for key in ("low_hz", "high_hz"))
     share = np.array(
-        [
-            max(0.0, min(band.high_hz, wanted["high_hz"]) - max(band.low_hz, wanted["low_hz"])) / (band.high_hz - band.low_hz)
-            for band in stem.bands
-        ]
+        [max(0.0, min(band.high_hz, high_hz) - max(band.low_hz, low_hz)) / (band.high_hz - band.low_hz) for band in stem.bands]
     )
     over = [(signal * share).sum() / max((hiss * share).sum(), 1e-30) for signal, hiss in both]
     kept = {key: wanted[key] for key in ("name", "low_hz", "high_hz", "importance")}

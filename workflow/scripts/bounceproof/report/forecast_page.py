@@ -1,7 +1,9 @@
-"""The page of a session's forecast, beside what came.
+"""A session's forecast beside what came: a page of its own, and a part of the report.
 
 Conventions: a range is the 10 to 90 % points over the drawn recorders, its middle the median; a row a track.
 """
+
+import math
 
 from bounceproof.figures.style import number
 from bounceproof.report import templates
@@ -25,9 +27,36 @@ COLUMNS = (
 )
 
 
-def forecast_rows(found, came, thresholds):
-    """The table's rows. found: of `planning.forecast.forecast`; came: {track: row of tracks.tsv}, empty before any capture."""
-    return [_row(one, came.get(one["track"]), thresholds) for one in found["tracks"]]
+def forecast_part(found, came, stack, thresholds):
+    """What `forecast_table.html.j2` shows, on a page of its own and in the report: found, rows (of the table), came (whether
+    anything did), held (how many of what came lie within the ranges), programme_over_hiss_db that came.
+
+    found: of `planning.forecast.forecast`; came: rows of tracks.tsv, empty before any capture; stack: noise/stack.json or {}.
+    """
+    by_track = {row["track"]: row for row in came}
+    rows = [_row(one, by_track.get(one["track"]), thresholds) for one in found["tracks"]]
+    return {
+        "found": found,
+        "rows": rows,
+        "came": bool(came),
+        "held": [one for one in _held(found, rows) if one["of"]],
+        "programme_over_hiss_db": stack.get("programme_over_hiss_db"),
+    }
+
+
+def _held(found, rows):
+    """Of each kind of figure that came, how many lie within their range."""
+    clicks = [found["two_click_rms_us"]] * len(rows)
+    over, followed = ([one[key] for one in found["tracks"]] for key in ("over_hiss_db", "followed_rms_us"))
+    kinds = (
+        ("over the hiss", "came_over_hiss_db", over),
+        ("by two clicks", "came_clicks_only_us", clicks),
+        ("followed", "came_residual_us", followed),
+    )
+    for what, key, ranges in kinds:
+        both = [(row.get(key), told) for row, told in zip(rows, ranges, strict=True)]
+        known = [(value, told) for value, told in both if told and value is not None and math.isfinite(value)]
+        yield {"what": what, "of": len(known), "inside": sum(told[0] <= value <= told[-1] for value, told in known)}
 
 
 def _row(one, came, thresholds):
@@ -55,13 +84,6 @@ _CAME = {
 }
 
 
-def forecast_page(name, medium, found, rows):
-    """HTML text."""
-    context = {
-        "name": name,
-        "medium": medium["label"],
-        "found": found,
-        "rows": rows,
-        "came": any("came_verdict" in row for row in rows),
-    }
-    return templates().get_template("forecast.html.j2").render(context)
+def forecast_page(name, medium, part):
+    """HTML text. medium: its label; part: of `forecast_part`."""
+    return templates().get_template("forecast.html.j2").render({"name": name, "medium": medium, "forecast": part})

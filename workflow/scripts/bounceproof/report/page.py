@@ -10,6 +10,7 @@ from bounceproof import verdicts
 from bounceproof.files import number_in
 from bounceproof.report import board, charts, templates
 from bounceproof.report.cautions import CAUTIONS
+from bounceproof.report.forecast_page import forecast_part
 from bounceproof.report.methods import METHODS
 from bounceproof.report.readings import readings
 
@@ -25,7 +26,7 @@ class Material:
     versions: {package: version}; why: {track: why its take was chosen};
     timing: rows of mix/timing.tsv; evening: (rows of evening.tsv, summary) as `evening.evening` gives them; wire: wire.json, None
     where no wire was measured; courses: {track: rows (song s, error of the two-click line in ms, sd of the map in ms)};
-    excerpts: {track: (values of its excerpt's JSON, MP3 bytes)}.
+    excerpts: {track: (values of its excerpt's JSON, MP3 bytes)}; forecast: planning/forecast.json, None where none was asked for.
     """
 
     def __init__(
@@ -44,12 +45,14 @@ class Material:
         wire=None,
         courses=None,
         excerpts=None,
+        forecast=None,
     ):
         self.session, self.chosen, self.takes, self.pairs = session, chosen, takes, pairs
         self.stack, self.stack_rows, self.reference = stack, stack_rows, reference
         self.versions, self.why = versions, why
         self.timing, self.evening, self.wire = timing, evening, wire
         self.courses, self.excerpts = courses or {}, excerpts or {}
+        self.forecast = forecast
 
     @property
     def band_hz(self):
@@ -120,6 +123,8 @@ def render(material):
         "timing": _between_tracks(material),
         "evening_rows": material.evening[0],
         "evening": verdicts.evening_findings(material.evening[1], thresholds=material.session.get("thresholds")),
+        "forecast": material.forecast
+        and forecast_part(material.forecast, track_rows, material.stack, material.session.get("thresholds")),
         "cautions": CAUTIONS,
         "methods": METHODS,
         "limits": verdicts.limits(material.session.get("thresholds")),
