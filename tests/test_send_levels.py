@@ -27,15 +27,17 @@ CONTROL = {"found": False, "knee_send_db": None, "gain_db": -3.0}
 def recorder(*, share=0.5, full_db=-8.0, hiss_dbfs=-50.0, control=CONTROL):
     freq_hz = 1000 * 2.0 ** (np.arange(-48, 40) / 12)
     level_db = 20 * np.log10(np.abs(edges_response(freq_hz, RATE_HZ, *BAND_HZ, order=2)))
-    ends = {"share": share, "sigma": 0.1}
+    rows = [
+        {"freq_hz": f, "level_db": level, "before_tape_db": share * level, "before_tape_sigma_db": -0.1 * level}
+        for f, level in zip(freq_hz, level_db, strict=True)
+    ]
     return {
         "simulated": False,
         "tone_hz": 800.0,
         "full": None if full_db is None else {"send_db": full_db, "send_sigma_db": 0.3},
         "hiss": {"flat_dbfs": hiss_dbfs},
         "level_control": control,
-        "response": [{"freq_hz": f, "level_db": level} for f, level in zip(freq_hz, level_db, strict=True)],
-        "before_tape": {"low": ends, "high": ends},
+        "response": rows,
     }
 
 

@@ -2,7 +2,7 @@
 
 Conventions: levels of tones are peaks of sines in dBFS, of hiss rms; `send_db` at the output, everything else in the capture as
 it came; frequencies count as sent, at the recorder's mean speed; each figure has its standard deviation beside it, with `_sigma`
-before the unit. t(f) = response in dB against the ladder's tone: r(f) before the tape, p(f) behind it.
+before the unit. r(f), p(f): response in dB against the ladder's tone before the tape and behind it, see `before_tape`.
 """
 
 from typing import NamedTuple
@@ -16,6 +16,7 @@ from bounceproof.condition.hiss import measure_hiss
 from bounceproof.condition.lines import find_lines
 from bounceproof.follow import flutter
 from bounceproof.planning import level_law, sweeps, tones
+from bounceproof.planning.before_tape import before_tape, third_ratio
 from bounceproof.quantities import amplitude_db, amplitude_from_db, third_octave_bands
 from bounceproof.reading import read_through
 from bounceproof.timemap import TimeMap
@@ -25,7 +26,6 @@ _SETTLE_S, _MARGIN_S = 0.22, 0.06
 _HISS_S, _LATE_S = 2.5, 0.15
 _DOWN_DB = (3.0, 10.0)
 _ENVELOPE_S = 0.004
-_SHARE_UNKNOWN = (0.5, 0.3)
 # Converters bend too: a third harmonic is never known better than this.
 _LEAST_THIRD_SD = 3e-5
 # A sweep whose third harmonic is beyond this has bent too far for the cube law.
@@ -69,9 +69,9 @@ def measure_recorder(capture, facts, *, medium, speed_search_percent):
     sent = _laid(capture, facts, speed_search_percent)
     band_hz = (medium["band_low_hz"], medium["band_high_hz"])
     response, thirds, used = _responses(sent)
-    tone_db = _near(response, facts["tone_hz"])
+    tone_db = response.level_near(facts["tone_hz"])
     shape = response._replace(level_db=response.level_db - tone_db)
-    before = _before_tape(shape, thirds, facts["tone_hz"])
+    before = before_tape(shape, thirds, facts["tone_hz"])
     up, down = (_ladder(sent, kind, shape, before) for kind in ("ladder up", "ladder down"))
     control = level_law.find_control(up)
     replay_sigma_db = _replay_db(shape, before, facts["tone_hz"])[1]
@@ -88,8 +88,7 @@ def measure_recorder(capture, facts, *, medium, speed_search_percent):
         "lines": lines,
         "level_control": _control_values(control, sent),
         "edges": [_edges(shape, facts["tone_hz"], down_db) for down_db in _DOWN_DB],
-        "response": _response_values(shape),
-        "before_tape": {name: dict(zip(("share", "sigma"), share, strict=True)) for name, share in before.items()},
+        "response": _response_values(shape, before),
         "treble": _treble(shape, facts["tone_hz"], medium, sent),
         "ladder": _ladder_values(up, down),
         "harmonics_by_sweep": _sweep_thirds(thirds, shape, before, facts["tone_hz"], up, used),
@@ -144,15 +143,15 @@ def _responses(sent):
         returned = sent.section(one, before_s=sweeps.BEFORE_S, after_s=sweeps.AFTER_S)
         found.append((one["level_db"], sweeps.responses(returned, played, sent.rate_hz, low_hz, high_hz)))
     tone_hz = sent.facts["tone_hz"]
-    if not np.isfinite(_near(found[-1][1][1], tone_hz)):
+    if not np.isfinite(found[-1][1][1].level_near(tone_hz)):
         raise audio.AudioProblem("its sweeps do not stand over the hiss: it was recorded too low; less pad, or more output")
     soft, loud = found[0][1][1], found[-1][1][1]
-    lift_db = _near(soft, tone_hz) - _near(loud, tone_hz)
+    lift_db = soft.level_near(tone_hz) - loud.level_near(tone_hz)
     lift_db = lift_db if np.isfinite(lift_db) else 0.0
     better = np.isfinite(soft.level_db) & (soft.sd_db < 0.5)
     level_db = _smoothed(np.where(better, soft.level_db, loud.level_db + lift_db))
     response = soft._replace(level_db=level_db, sd_db=np.where(better, soft.sd_db, loud.sd_db))
-    third = {level_db: _third_by_sweep(one, tone_hz) for level_db, one in found}
+    third = {level_db: third_ratio(one, tone_hz) for level_db, one in found}
     fit = [level_db for level_db, _ in found if third[level_db] < _MOST_THIRD]
     used = fit[-1] if fit else found[0][0]
     return response, dict(found)[used], used
@@ -166,60 +165,13 @@ def _smoothed(level_db):
     return inner
 
 
-def _third_by_sweep(found, tone_hz):
-    """Third harmonic of a tone (ratio) as a sweep has it."""
-    return float(np.sqrt(max(found[3].power_near(tone_hz), 0.0) / found[1].power_near(tone_hz)))
-
-
-def _near(bands, freq_hz):
-    """Level at a frequency: mean of the four bands about it; NaN where they are hidden."""
-    nearest = np.argsort(np.abs(np.log(bands.freq_hz / freq_hz)))[:4]
-    levels = bands.level_db[nearest]
-    return float(np.mean(levels[np.isfinite(levels)])) if np.isfinite(levels).any() else np.nan
-
-
-def _at(bands, freq_hz):
-    """Level at frequencies, straight between bands in log frequency; NaN outside what is known."""
-    known = np.isfinite(bands.level_db)
-    return np.interp(np.log(freq_hz), np.log(bands.freq_hz[known]), bands.level_db[known], left=np.nan, right=np.nan)
-
-
-def _before_tape(shape, thirds, tone_hz):
-    """{"low": (share, sd), "high": ...}: how much of the response's fall (in dB) towards either end lies before the tape.
-
-    The third harmonic of f comes from r(f) three times over and passes p(3f): L3 = 3 r(f) + p(3f) + c. With r = s t and p =
-    (1 - s) t this is L3 - t(3f) = s (3 t(f) - t(3f)) + c, a straight line whose slope is s.
-    """
-    third = thirds[3]
-    known = np.isfinite(third.level_db) & (third.sd_db < 1.5)
-    here, thrice = _at(shape, third.freq_hz), _at(shape, 3.0 * third.freq_hz)
-    known &= np.isfinite(here) & np.isfinite(thrice)
-    out = {}
-    for name, side in (("low", third.freq_hz < 1.2 * tone_hz), ("high", third.freq_hz > 0.8 * tone_hz)):
-        use = known & side
-        x, y = (3.0 * here - thrice)[use], (third.level_db - thrice)[use]
-        out[name] = _slope(x, y, 1.0 / (0.3 + third.sd_db[use]))
-    return out
-
-
-def _slope(x, y, weight):
-    if x.size < 5 or np.ptp(x) < 3.0:
-        return _SHARE_UNKNOWN
-    design = np.column_stack((x, np.ones(x.size))) * weight[:, None]
-    solution, *_ = np.linalg.lstsq(design, y * weight, rcond=None)
-    left = y * weight - design @ solution
-    covariance = np.linalg.inv(design.T @ design) * max(float(left @ left) / max(x.size - 2, 1), 0.05)
-    # Neighbouring bands err alike: a few of them are worth one.
-    return float(np.clip(solution[0], 0.0, 1.0)), float(min(0.3, 2.0 * np.sqrt(covariance[0, 0]) + 0.03))
-
-
 def _replay_db(shape, before, tone_hz):
     """(p(3 f0) against p(f0) in dB, its sd)."""
-    share, sigma = before["high"]
-    thrice_db = float(_at(shape, 3.0 * tone_hz))
+    thrice_db = float(shape.level_at(3.0 * tone_hz))
     if not np.isfinite(thrice_db):
         return 0.0, 3.0
-    return (1.0 - share) * thrice_db, float(np.hypot(sigma * thrice_db, 0.2))
+    before_db, sigma_db = before.at(3.0 * tone_hz)
+    return thrice_db - before_db, float(np.hypot(sigma_db, 0.2))
 
 
 def _sweep_thirds(thirds, shape, before, tone_hz, up, sweep_db):
@@ -232,7 +184,7 @@ def _sweep_thirds(thirds, shape, before, tone_hz, up, sweep_db):
     replay_db, _ = _replay_db(shape, before, tone_hz)
     return {
         "send_db": sweep_db,
-        "third_by_sweep_db": float(amplitude_db(_third_by_sweep(thirds, tone_hz))),
+        "third_by_sweep_db": float(amplitude_db(third_ratio(thirds, tone_hz))),
         "third_by_step_db": float(amplitude_db(up.third[nearest]) + replay_db + 2.0 * (sweep_db - up.send_db[nearest])),
     }
 
@@ -364,12 +316,20 @@ def _motion(speed, facts):
     return {"flutter_tone_hz": facts["flutter_tone_hz"], **speed.values()}
 
 
-def _response_values(shape):
-    rows = []
-    for freq_hz, level_db, sd_db in zip(shape.freq_hz, shape.level_db, shape.sd_db, strict=True):
-        if np.isfinite(level_db):
-            rows.append({"freq_hz": float(freq_hz), "level_db": float(level_db), "sigma_db": float(np.hypot(sd_db, 0.1))})
-    return rows
+def _response_values(shape, before):
+    """A row for each band that is known: level against the tone's, and how much of that lies before the tape."""
+    known = np.isfinite(shape.level_db)
+    rows = zip(shape.freq_hz[known], shape.level_db[known], shape.sd_db[known], before.level_db, before.sigma_db, strict=True)
+    return [
+        {
+            "freq_hz": float(freq_hz),
+            "level_db": float(level_db),
+            "sigma_db": float(np.hypot(sd_db, 0.1)),
+            "before_tape_db": float(before_db),
+            "before_tape_sigma_db": float(before_sigma_db),
+        }
+        for freq_hz, level_db, sd_db, before_db, before_sigma_db in rows
+    ]
 
 
 def _edges(shape, tone_hz, down_db):

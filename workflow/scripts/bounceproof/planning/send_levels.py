@@ -41,16 +41,14 @@ class Machine(NamedTuple):
 
 def measured_machine(values):
     """The Machine of a recorder.json."""
-    tone_hz, rows = values["tone_hz"], values["response"]
+    rows = values["response"]
     log_hz = np.log2([row["freq_hz"] for row in rows])
-    level_db = np.array([row["level_db"] for row in rows])
+    level_db, before_db, before_sigma_db = (
+        np.array([row[key] for row in rows]) for key in ("level_db", "before_tape_db", "before_tape_sigma_db")
+    )
 
-    def response_db(freq_hz):
-        return _carried_on(np.log2(np.maximum(freq_hz, 1.0)), log_hz, level_db)
-
-    def by_side(freq_hz, key):
-        low, high = (values["before_tape"][side][key] for side in ("low", "high"))
-        return np.where(freq_hz < tone_hz, low, high)
+    def carried_on(known_db):
+        return lambda freq_hz: _carried_on(np.log2(np.maximum(freq_hz, 1.0)), log_hz, known_db)
 
     full, control = values["full"], values["level_control"]
     return Machine(
@@ -58,9 +56,9 @@ def measured_machine(values):
         0.0 if full is None else full["send_sigma_db"],
         control["gain_db"],
         -np.inf if values["hiss"]["flat_dbfs"] is None else values["hiss"]["flat_dbfs"],
-        response_db,
-        lambda freq_hz: by_side(freq_hz, "share") * response_db(freq_hz),
-        lambda freq_hz: by_side(freq_hz, "sigma") * response_db(freq_hz),
+        carried_on(level_db),
+        carried_on(before_db),
+        lambda freq_hz: np.interp(np.log2(np.maximum(freq_hz, 1.0)), log_hz, before_sigma_db),
         control["knee_send_db"],
         False,
     )

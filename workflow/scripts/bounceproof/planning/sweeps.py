@@ -43,6 +43,16 @@ class Bands(NamedTuple):
     sd_db: np.ndarray
     power: np.ndarray
 
+    def level_near(self, freq_hz):
+        """Level at one frequency: mean of the four bands about it; NaN where they are hidden."""
+        levels = self.level_db[np.argsort(np.abs(np.log(self.freq_hz / freq_hz)))[:4]]
+        return float(np.mean(levels[np.isfinite(levels)])) if np.isfinite(levels).any() else np.nan
+
+    def level_at(self, freq_hz):
+        """Level at frequencies, straight between bands in log frequency; NaN outside what is known."""
+        known = np.isfinite(self.level_db)
+        return np.interp(np.log(freq_hz), np.log(self.freq_hz[known]), self.level_db[known], left=np.nan, right=np.nan)
+
     def power_near(self, freq_hz):
         """Mean power of the seven bands about a frequency."""
         return float(np.mean(self.power[np.argsort(np.abs(np.log(self.freq_hz / freq_hz)))[:7]]))

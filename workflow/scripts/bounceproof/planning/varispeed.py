@@ -47,10 +47,9 @@ def from_recorder(values, bands):
     rows = values["response"]
     mids = np.log([band.mid_hz for band in bands])
     response = np.interp(mids, np.log([row["freq_hz"] for row in rows]), [row["level_db"] for row in rows])
-    low_side = np.array([band.mid_hz for band in bands]) < values["tone_hz"]
-    share = np.where(low_side, *(values["before_tape"][side]["share"] for side in ("low", "high")))
+    before = np.interp(mids, np.log([row["freq_hz"] for row in rows]), [row["before_tape_db"] for row in rows])
     widths = power_db(np.array([band.high_hz - band.low_hz for band in bands]))
-    return Machine(bands, response, widths + (1.0 - share) * response)
+    return Machine(bands, response, widths + response - before)
 
 
 def from_returns(tables, bands):
