@@ -55,6 +55,17 @@ def test_transfers_in_any_order_missing_or_repeated(order):
     agree(spans_of(side(order)[0]), side(order)[1])
 
 
+def test_a_calibration_among_the_tracks_is_known_and_missed_nowhere():
+    """One of three transfers stands for it; that a real one's tones and sweeps are no clicks, bench/whole_sides.py shows."""
+    facts = [one for one in FACTS if one["track"] != "horn"]
+    aside = {**next(one for one in FACTS if one["track"] == "horn"), "track": "calibration"}
+    samples, truth = side((3, 255, 16))
+    samples = np.asarray(samples, dtype=np.float32)
+    spans = find_spans(samples, RATE_HZ, facts, speed_search_percent=12.0, beside=[aside])
+    assert [span.track for span in spans] == ["drum", "calibration", "bass"]
+    assert spans[1].start_s == pytest.approx(truth[1][1], abs=1e-4)
+
+
 @pytest.mark.parametrize("speed", [0.89, 1.11])
 def test_at_any_speed_and_polarity(speed):
     samples, truth = side((16, 3), speed=speed)

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 from bounceproof import verdicts
-from bounceproof.audio import write_float_wav
+from bounceproof.audio import read_mono, write_float_wav, write_pcm24_wav
 from bounceproof.files import read_json, read_table, write_json, write_table
 from bounceproof.planning import forecast as forecasting
 from bounceproof.recorder import resolve
@@ -136,19 +136,35 @@ def test_a_stem_sent_faster_lies_higher_on_the_tape():
     assert over_db[4] > over_db[1] + 6
 
 
+MEASURED = {
+    "edges": [{"low_hz": 380.0, "high_hz": 3900.0}],
+    "full": {"send_db": -3.0, "send_sigma_db": 0.2},
+    "level_control": {"found": False, "gain_db": -2.0},
+    "hiss": {"flat_dbfs": -43.0},
+    "speed_percent": 0.4,
+    "weighted_flutter_percent": 0.8,
+    "drift_percent": 0.1,
+}
+
+
+def test_a_measured_recorder_is_what_stands_in_for_a_return(tmp_path):
+    silence = np.zeros(4 * RATE_HZ)
+    write_pcm24_wav(tmp_path / "x.wav", silence, RATE_HZ)
+    write_json(tmp_path / "x.json", {"stem_start_sample": RATE_HZ, "stem_samples": RATE_HZ, "send_speed": 1})
+    write_json(tmp_path / "recorder.json", MEASURED)
+    inputs = {"transfer": tmp_path / "x.wav", "meta": tmp_path / "x.json", "measured": [tmp_path / "recorder.json"]}
+    outputs = {"capture": tmp_path / "y.wav", "truth": tmp_path / "y.json", "map": tmp_path / "y.tsv"}
+    settings = {"recorder": {"preset": "wire"}, "medium": MEDIUM, "seed": 1, "track": "x"}
+    run("simulate_return", inputs=inputs, outputs=outputs, settings=settings)
+    hiss = forecasting.Stem(read_mono(outputs["capture"]), RATE_HZ, BAND_HZ, send_db=0.0, control=None).own_power
+    assert 10 * np.log10(hiss) == pytest.approx(MEASURED["hiss"]["flat_dbfs"], abs=0.7)
+    assert read_json(outputs["truth"])["speed_percent"] == pytest.approx(MEASURED["speed_percent"], abs=0.3)
+
+
 def test_a_measured_recorder_narrows_the_range():
-    values = {
-        "edges": [{"low_hz": 380.0, "high_hz": 3900.0}],
-        "full": {"send_db": -3.0, "send_sigma_db": 0.2},
-        "level_control": {"found": False, "gain_db": -2.0},
-        "hiss": {"flat_dbfs": -43.0},
-        "speed_percent": 0.4,
-        "weighted_flutter_percent": 0.8,
-        "drift_percent": 0.1,
-    }
     stem = forecasting.Stem(music(4.0, 1), RATE_HZ, BAND_HZ, send_db=-6.0, control=None)
     track = {"track": "x", "stem": stem, "mix_db": 0.0, "role_bands": []}
-    known = forecasting.expected_of_recorder(values, MEDIUM)
+    known = forecasting.expected_of_recorder(MEASURED, MEDIUM)
     measured = forecasting.forecast([track], known, band_hz=BAND_HZ, rate_hz=RATE_HZ, draws=20)
     low, _, high = measured["tracks"][0]["over_hiss_db"]
     typical_low, _, typical_high = told()["tracks"][0]["over_hiss_db"]

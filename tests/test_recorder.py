@@ -411,7 +411,7 @@ def run_script(tmp_path, transfer, meta, settings):
     paths = {name: tmp_path / f"return.{name}" for name in ("wav", "json", "tsv")}
     simulate_return.main(
         SimpleNamespace(
-            input=SimpleNamespace(transfer=tmp_path / "transfer.wav", meta=tmp_path / "transfer.json"),
+            input=SimpleNamespace(transfer=tmp_path / "transfer.wav", meta=tmp_path / "transfer.json", measured=[]),
             output=SimpleNamespace(capture=paths["wav"], truth=paths["json"], map=paths["tsv"]),
             params=SimpleNamespace(settings=settings),
         )
@@ -424,7 +424,8 @@ def test_script_writes_capture_truth_and_map_in_the_songs_time(tmp_path):
     from bounceproof.timemap import read_time_map
 
     meta = {"sample_rate_hz": RATE_HZ, "stem_start_sample": RATE_HZ, "stem_samples": 2 * RATE_HZ, "send_speed": 2}
-    settings = {"recorder": {"preset": "pocket-machine-good", "settings": {"capture_gain_db": 30}}, "seed": 1, "track": "A.L"}
+    recorder = {"preset": "pocket-machine-good", "settings": {"capture_gain_db": 30}}
+    settings = {"recorder": recorder, "medium": {}, "seed": 1, "track": "A.L"}
     paths = run_script(tmp_path, music(4.0), meta, settings)
     first = [path.read_bytes() for path in paths.values()]
     info = soundfile.info(paths["wav"])

@@ -17,7 +17,7 @@ from session_maker import PROJECT, load, make_session, mistakes_of, write_stem
 SCHEMAS = {path.stem: yaml.safe_load(path.read_text()) for path in (PROJECT / "workflow" / "schemas").glob("*.yaml")}
 KEYS = {
     *("name", "folder", "results_dir", "sample_rate_hz", "song_samples", "chain", "seed", "fill_missing", "stems_from"),
-    *("medium", "alignment", "transfer", "matching", "mix", "thresholds", "figures", "recorder", "roles"),
+    *("medium", "alignment", "transfer", "matching", "mix", "thresholds", "figures", "recorder", "recorder_given", "roles"),
     *("tracks", "pairs", "takes", "take_rows", "captures", "calibrations", "wires", "trials", "notes"),
 }
 

@@ -1,6 +1,7 @@
 """Whole sides of tape found and cut: forty of four to eight tracks in random order, and a long one at 96 kHz.
 
-    envs/run python tests/bench/whole_sides.py [40]     sides through the simulated recorder, some tracks missing or repeated
+    envs/run python tests/bench/whole_sides.py [40]     sides through the simulated recorder, some tracks missing or repeated,
+                                                        every fifth with the calibration among them
     envs/run python tests/bench/whole_sides.py long     an hour at 96 kHz: seconds and memory of the rule's own script
 
 Prints its own table.
@@ -40,17 +41,23 @@ def transfers(count, seconds, rate_hz):
 
 
 def forty(count):
-    from bounceproof.captures import find_spans
+    from bounceproof.captures import CALIBRATION, find_spans
+    from bounceproof.planning.calibration import make_calibration
     from bounceproof.recorder import simulate
 
     made = transfers(8, 8.0, RATE_HZ)
-    facts = [about for _, about in made.values()]
+    facts, names = [about for _, about in made.values()], sorted(made)
+    calibration = make_calibration(RATE_HZ, band_hz=BAND_HZ, number=255)
+    beside = {"track": CALIBRATION, **calibration.facts}
+    made[CALIBRATION] = (calibration.samples, beside)
     tracks = played = found = wrong = whole = 0
     for seed in range(count):
         random = np.random.default_rng(seed)
-        order = list(random.permutation(sorted(made))[: random.integers(4, 9)])
+        order = list(random.permutation(names)[: random.integers(4, 9)])
         if seed % 3 == 0:
             order.insert(int(random.integers(len(order))), order[int(random.integers(len(order)))])
+        if seed % 5 == 4:
+            order.insert(int(random.integers(len(order))), CALIBRATION)
         leader = np.zeros(int(random.uniform(2, 12) * RATE_HZ))
         side = np.concatenate([leader, *(made[track][0] for track in order)])
         speed_percent = float(random.choice([-2.0, 2.0]) * random.uniform(0.8, 1.0))
@@ -63,7 +70,8 @@ def forty(count):
             )
             for end in ("start", "end")
         }
-        spans = find_spans(done.capture.astype(np.float32), done.rate_hz, facts, speed_search_percent=12.0)
+        samples = done.capture.astype(np.float32)
+        spans = find_spans(samples, done.rate_hz, facts, speed_search_percent=12.0, beside=[beside])
         named, both = np.zeros(len(order), bool), np.zeros(len(order), bool)
         for span in spans:
             for k, track in enumerate(order):
@@ -116,7 +124,7 @@ def sort(folder, side, *paths):
 
     table = Path(folder) / "captures" / "cuts.tsv"
     params = SimpleNamespace(settings={"speed_search_percent": 12.0, "taken": {}}, content=["made here"])
-    files = SimpleNamespace(captures=[side], facts=list(paths))
+    files = SimpleNamespace(captures=[side], facts=list(paths), calibration=[])
     sort_captures.main(SimpleNamespace(input=files, output=SimpleNamespace(table=str(table)), params=params))
     rows = read_table(table)
     # This process' own peak: `getrusage` counts its parent's too.

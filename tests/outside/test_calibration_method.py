@@ -58,3 +58,23 @@ def test_full_is_3_percent_and_the_law_is_quadratic_below():
 def test_loss_of_the_fundamental_is_three_times_the_third_harmonic_while_small():
     for third in (0.001, 0.003, 0.01):
         assert level_law.loss_db(third) == pytest.approx(-20 * np.log10(1 - 3 * third), rel=0.1)
+
+
+def test_what_lies_before_the_tape_is_told_from_what_lies_behind_it():
+    """Filters of scipy before and after a cubic; the lows before it known where their third harmonic is long under the hiss."""
+    from bounceproof.planning.before_tape import before_tape
+    from scipy import signal
+
+    rate_hz, third = 24000, 0.02
+    sweep = sweeps.exponential_sweep(40, 11000, 10.0, rate_hz)
+    before, after = (np.zeros(int(s * rate_hz)) for s in (sweeps.BEFORE_S, sweeps.AFTER_S))
+    hiss = 1e-4 * np.random.default_rng(1).normal(size=before.size + sweep.size + after.size)
+    for first, then in (((1, 150), (3, 280)), ((2, 270), (1, 200))):
+        on, off = (signal.butter(order, edge_hz, "high", fs=rate_hz, output="sos") for order, edge_hz in (first, then))
+        played = signal.sosfilt(off, hiss + bent(signal.sosfilt(on, np.concatenate((before, sweep, after))), third))
+        found = sweeps.responses(played, sweep, rate_hz, 40, 11000)
+        shape = found[1]._replace(level_db=found[1].level_db - found[1].level_near(800))
+        told = before_tape(shape, found, 800.0)
+        for freq_hz in (100.0, 150.0, 300.0):
+            due = np.abs(signal.freqz_sos(on, worN=[freq_hz, 800.0], fs=rate_hz)[1])
+            assert told.at(freq_hz)[0] == pytest.approx(20 * np.log10(due[0] / due[1]), abs=1.0), (first, freq_hz)

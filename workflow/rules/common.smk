@@ -391,10 +391,32 @@ def free_number():
     return max(set(range(1, LAST_NUMBER + 1)) - {track["number"] for track in TRACKS.values()})
 
 
-def calibration_capture(wildcards):
-    """The newest capture of the calibration by its name, else the simulated recorder's where the session asks for it."""
+def calibration_facts():
+    """The calibration's facts, once its transfer has been made: then it may be on a side of tape among the tracks."""
+    path = result("transfers/calibration.json")
+    return [path] if Path(path).is_file() else []
+
+
+def calibration_cuts():
+    """The rows of what the unsorted captures hold of the calibration; asks for them to be sorted first."""
+    return list(cut_takes("calibration").values()) if calibration_facts() else []
+
+
+def newest_calibration():
+    """(file, what tells it from another): the newest capture of the calibration by its name, from a folder of its own or else cut
+    from a side; None where there is none.
+    """
     if SESSION["calibrations"]:
-        return ancient(SESSION["calibrations"][-1])
+        return SESSION["calibrations"][-1], content_of(SESSION["calibrations"][-1])
+    rows = calibration_cuts()
+    return (f"{RESULTS}/captures/{rows[-1]['file']}", rows[-1]["sha256"]) if rows else None
+
+
+def calibration_capture(wildcards):
+    """The newest capture of the calibration, else the simulated recorder's where the session asks for it."""
+    newest = newest_calibration()
+    if newest:
+        return ancient(newest[0])
     if SESSION["fill_missing"] == "simulate":
         return result("simulated/calibration.wav")
     sys.exit(
@@ -405,7 +427,14 @@ def calibration_capture(wildcards):
 
 def recorder_values(wildcards):
     """recorder.json, where there is a calibration to make it from; else nothing, and the medium's typical figures have to do."""
-    return [result("recorder.json")] if SESSION["calibrations"] or SESSION["fill_missing"] == "simulate" else []
+    return [result("recorder.json")] if SESSION["fill_missing"] == "simulate" or newest_calibration() else []
+
+
+def measured_recorder(wildcards):
+    """recorder.json of a real recorder's calibration: what stands in for tracks without a return is then as it is, unless the
+    session says otherwise.
+    """
+    return [result("recorder.json")] if not SESSION["recorder_given"] and newest_calibration() else []
 
 
 def forecast_came(wildcards):
@@ -436,7 +465,8 @@ def wire_capture(wildcards):
 
 
 def calibration_id():
-    return content_of(SESSION["calibrations"][-1]) if SESSION["calibrations"] else SIMULATED
+    newest = newest_calibration()
+    return newest[1] if newest else SIMULATED
 
 
 def new_session_settings():

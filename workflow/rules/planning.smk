@@ -90,7 +90,7 @@ rule measure_recorder:
             "name": SESSION["name"],
             "medium": SESSION["medium"],
             "figures": SESSION["figures"],
-            "simulated": not SESSION["calibrations"],
+            "simulated": newest_calibration() is None,
             "speed_search_percent": SESSION["alignment"]["speed_search_percent"],
         },
         content=lambda _: calibration_id(),

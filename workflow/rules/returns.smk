@@ -5,6 +5,7 @@ rule simulate_return:
     input:
         transfer=result("transfers/{track}.wav"),
         meta=result("transfers/{track}.json"),
+        measured=measured_recorder,
     output:
         capture=result("simulated/{track}.wav"),
         truth=result("simulated/{track}.truth.json"),
@@ -17,7 +18,9 @@ rule simulate_return:
     resources:
         mem_mb=2000,
     params:
-        settings=lambda wildcards: settings_of(wildcards.track, "send_speed", recorder=SESSION["recorder"], seed=SESSION["seed"]),
+        settings=lambda wildcards: settings_of(
+            wildcards.track, "send_speed", recorder=SESSION["recorder"], medium=SESSION["medium"], seed=SESSION["seed"]
+        ),
         code=code_version("simulate_return.py"),
     message:
         "Simulating the recorder for {wildcards.track}"
@@ -29,6 +32,7 @@ checkpoint sort_captures:
     input:
         captures=[ancient(path) for path in SESSION["captures"]],
         facts=[f"{RESULTS}/transfers/{track}.json" for track in TRACKS],
+        calibration=calibration_facts(),
     output:
         table=result("captures/cuts.tsv"),
     log:

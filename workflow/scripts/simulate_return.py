@@ -1,8 +1,8 @@
 """Send a transfer through the simulated recorder and write down what really happened.
 
-input:  transfer (transfers/TRACK.wav), meta (transfers/TRACK.json)
+input:  transfer (transfers/TRACK.wav), meta (transfers/TRACK.json); measured: [recorder.json] of a real recorder, or nothing
 output: capture (24-bit WAV), truth (JSON: settings, levels, events), map (TSV, the true time map)
-params: settings = {recorder: {preset, settings}, seed, track}
+params: settings = {recorder: {preset, settings}, medium, seed, track}
 """
 
 import zlib
@@ -10,7 +10,7 @@ import zlib
 import numpy as np
 from bounceproof.audio import read_audio, write_pcm24_wav
 from bounceproof.files import read_json, write_json
-from bounceproof.recorder import simulate
+from bounceproof.recorder import resolve, simulate
 from bounceproof.timemap import write_time_map
 from bounceproof_job import run_job
 
@@ -20,15 +20,26 @@ def track_seed(seed, track):
     return zlib.crc32(f"{seed} {track}".encode())
 
 
+def as_measured(values, medium, rate_hz):
+    """The simulated recorder's settings of a real one's calibration; its hiss was measured within the medium's band."""
+    from bounceproof.planning.forecast import measured_recorder, nominal_hiss
+
+    settings = resolve(measured_recorder(values, medium))
+    return nominal_hiss(settings, (medium["band_low_hz"], medium["band_high_hz"]), rate_hz)
+
+
 def main(snakemake):
     settings = snakemake.params.settings
     transfer, meta = read_audio(snakemake.input.transfer, dtype="float64"), read_json(snakemake.input.meta)
+    recorder = settings["recorder"]
+    if snakemake.input.measured:
+        recorder = as_measured(read_json(snakemake.input.measured[0]), settings["medium"], transfer.rate_hz)
     start_s = meta["stem_start_sample"] / transfer.rate_hz
     sent_s = meta["stem_samples"] / transfer.rate_hz
     done = simulate(
         transfer.samples[:, 0],
         transfer.rate_hz,
-        settings["recorder"],
+        recorder,
         seed=track_seed(settings["seed"], settings["track"]),
         stem_span_s=(start_s, start_s + sent_s),
     )

@@ -1,6 +1,7 @@
 """Find the transfers in captures of any name, and cut a take out for each.
 
-input:  captures: list of files from returns/unsorted; facts: list of transfers/TRACK.json
+input:  captures: list of files from returns/unsorted; facts: list of transfers/TRACK.json; calibration:
+        [transfers/calibration.json] or nothing
 output: table (captures/cuts.tsv: capture, track, take, file, sha256, from_s, to_s, start_s, end_s, note); the cut files
 lie beside it
 params: content (the SHA-256 of each capture), settings = {speed_search_percent, taken: {track: [take]}}
@@ -9,7 +10,7 @@ params: content (the SHA-256 of each capture), settings = {speed_search_percent,
 from pathlib import Path
 
 from bounceproof.audio import AudioBlocks, AudioProblem, write_float_part
-from bounceproof.captures import COLUMNS, find_spans, live_channel, take_name, with_repeats
+from bounceproof.captures import CALIBRATION, COLUMNS, find_spans, live_channel, take_name, with_repeats
 from bounceproof.files import file_sha256, read_json, write_table
 from bounceproof_job import check_unchanged, run_job
 
@@ -18,11 +19,12 @@ def main(snakemake):
     settings = snakemake.params.settings
     folder = Path(snakemake.output.table).parent
     transfers = [read_json(path) for path in snakemake.input.facts]
+    beside = [{"track": CALIBRATION, **read_json(path)} for path in snakemake.input.calibration]
     taken = {track: set(names) for track, names in settings["taken"].items()}
     rows = []
     for path in map(Path, snakemake.input.captures):
         try:
-            rows += sorted_capture(path, transfers, settings, taken, folder)
+            rows += sorted_capture(path, (transfers, beside), settings, taken, folder)
         except AudioProblem as problem:
             rows.append({"capture": path.name, "note": str(problem)})
     for path, planned in zip(snakemake.input.captures, snakemake.params.content, strict=True):
@@ -34,11 +36,15 @@ def main(snakemake):
     write_table(snakemake.output.table, rows, COLUMNS)
 
 
-def sorted_capture(path, transfers, settings, taken, folder):
-    """The rows of one capture; each transfer in it is cut to a file of its own."""
+def sorted_capture(path, known, settings, taken, folder):
+    """The rows of one capture; each transfer in it is cut to a file of its own. known: facts of the tracks' transfers, and of
+    the calibration's.
+    """
+    transfers, beside = known
     capture = AudioBlocks(path)
     rate_hz = capture.facts.rate_hz
-    spans = find_spans(live_channel(capture), rate_hz, transfers, speed_search_percent=settings["speed_search_percent"])
+    searched = {"speed_search_percent": settings["speed_search_percent"], "beside": beside}
+    spans = find_spans(live_channel(capture), rate_hz, transfers, **searched)
     if not spans:
         yield {"capture": path.name, "note": "no click of this session was found in it"}
     for span in with_repeats(spans):

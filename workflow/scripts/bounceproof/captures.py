@@ -12,6 +12,8 @@ import numpy as np
 from bounceproof.aligning.channels import choose_channel
 from bounceproof.clicks import find_clicks
 
+# What a side's calibration is called where tracks have their names; no track may be called so.
+CALIBRATION = "calibration"
 COLUMNS = ("capture", "track", "take", "file", "sha256", "from_s", "to_s", "start_s", "end_s", "note")
 # Hiss is measured before the start click, and a little after the end one.
 _BEFORE_S, _AFTER_S = 3.5, 2.5
@@ -49,16 +51,17 @@ def live_channel(blocks):
     return blocks.channel(choose_channel(heard, facts.rate_hz).number)
 
 
-def find_spans(samples, rate_hz, transfers, *, speed_search_percent):
+def find_spans(samples, rate_hz, transfers, *, speed_search_percent, beside=()):
     """The Spans in one channel (an array, or a file's channel read piece by piece), in order of time.
 
-    transfers: the facts (JSON) of every transfer of the session.
+    transfers: the facts (JSON) of every transfer of the session; beside: of what may be on a side too and is missed nowhere (the
+    calibration).
     """
-    known = {facts["number"]: facts for facts in transfers}
+    known = {facts["number"]: facts for facts in (*beside, *transfers)}
     search = {"band_hz": tuple(transfers[0]["click_band_hz"]), "speed_search_percent": speed_search_percent}
     hits = [hit for hit in find_clicks(samples, rate_hz, steady=True, **search) if hit.number in known]
     spans = _spans(hits, known, samples.size, rate_hz)
-    if {span.track for span in spans} != {facts["track"] for facts in transfers} or _doubtful(spans):
+    if not {span.track for span in spans} >= {facts["track"] for facts in transfers} or _doubtful(spans):
         for from_s, to_s in _empty(spans, samples.size / rate_hz, rate_hz):
             found = find_clicks(samples, rate_hz, from_s=from_s, to_s=to_s, **search)
             hits += [hit for hit in found if hit.number in known]
@@ -68,7 +71,7 @@ def find_spans(samples, rate_hz, transfers, *, speed_search_percent):
         hits = _apart_in_time(sorted(hits + found))
         spans = _spans(hits, known, samples.size, rate_hz)
         # A click damaged in part is known once its number is.
-        found = [hit for span in spans for hit in _partner(samples, rate_hz, span, transfers, search)]
+        found = [hit for span in spans for hit in _partner(samples, rate_hz, span, known, search)]
         spans = _spans(_apart_in_time(sorted(hits + found)), known, samples.size, rate_hz) if found else spans
     return spans
 
@@ -85,11 +88,11 @@ def _by_number(samples, rate_hz, spans, facts, search):
     return [hit for hit in hits if hit.number == facts["number"]]
 
 
-def _partner(samples, rate_hz, span, transfers, search):
+def _partner(samples, rate_hz, span, known, search):
     """The other click of a span that has one, if it is there after all: [ClickHit] or []."""
     if (span.start_s is None) == (span.end_s is None):
         return []
-    number = next(facts["number"] for facts in transfers if facts["track"] == span.track)
+    number = next(number for number, facts in known.items() if facts["track"] == span.track)
     first_s, last_s = span.first_sample / rate_hz, span.last_sample / rate_hz
     reach_s = max(_BEFORE_S, _AFTER_S) + 2 * _APART_WITHIN * (last_s - first_s) + 1.0
     end, where = ("end", (last_s - reach_s, last_s)) if span.end_s is None else ("start", (first_s, first_s + reach_s))

@@ -104,6 +104,13 @@ def drawn_recorder(expected, seed):
     return settings
 
 
+def measured_recorder(values, medium):
+    """Settings of the simulated recorder that is as recorder.json has the real one, nothing drawn."""
+    expected = expected_of_recorder(values, medium)
+    middles = {key: (value[0], 0.0) if isinstance(value, tuple) else value for key, value in expected.items()}
+    return drawn_recorder(middles, 0)
+
+
 def _lines(weighted_percent):
     """Lines of one pass that together read this weighted flutter."""
     weights = [share * 10 ** (float(flutter_weighting_db(rate_hz)) / 20) for rate_hz, share in _LINES]

@@ -205,6 +205,7 @@ def _check_recorder(session, settings, mistakes):
 
     recorder, medium = session["recorder"], session["medium"]
     given = recorder["preset"] is not None
+    session["recorder_given"] = given or bool(recorder["settings"])
     recorder["preset"] = recorder["preset"] or (medium["recorder_preset"] if medium else None)
     if medium and session["transfer"].get("side_minutes") is None:
         session["transfer"]["side_minutes"] = medium["side_minutes"]
