@@ -71,8 +71,9 @@ def test_the_gain_is_within_a_decibel_and_the_advice_right(side):
     for seed in range(10):
         settings, stem = recorder(seed, side), low_stem(seed)
         machine = machine_of(settings, seed)
-        told = varispeed.gain(machine, powers(stem), 2)
-        assert told.lows_db == pytest.approx(true_gain_db(stem, settings, seed, 2), abs=1.0), seed
+        for speed in varispeed.FACTORS if seed < 3 else (2,):
+            told = varispeed.gain(machine, powers(stem), speed)
+            assert told.lows_db == pytest.approx(true_gain_db(stem, settings, seed, speed), abs=1.0), (seed, speed)
         factor, sentence = varispeed.advice(machine, powers(stem))
         if side == "record":
             assert factor > 1, sentence
