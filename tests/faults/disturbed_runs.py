@@ -15,6 +15,7 @@ import os
 import random
 import shutil
 import signal
+import stat
 import subprocess
 import sys
 import tempfile
@@ -73,8 +74,7 @@ class Story:
         finished(snakemake(self.session, project=self.project))
         self.seconds = time.monotonic() - began
         self.due = {"own": hashes(results)}
-        self.bytes = sum(path.stat().st_size for path in self.folder.rglob("*") if path.is_file())
-        self.bytes -= sum(path.stat().st_size for path in map(self.session.joinpath, users))
+        self.bytes = held(self.folder.rglob("*")) - held(map(self.session.joinpath, users))
         self.put("other")
         began = time.monotonic()
         finished(snakemake(self.session, project=self.project))
@@ -152,7 +152,7 @@ class Story:
         run = Run(session, self.project)
         run.wait()
         run.wait_for_all()
-        told = "and says so" if "No space left" in run.text() else "WITHOUT SAYING SO"
+        told = "which was enough" if run.code == 0 else "and says so" if "No space left" in run.text() else "WITHOUT SAYING SO"
         ballast.unlink()
         line = self.settled("full disk", f"{free / MIB:.1f} MiB free, code {run.code} {told}", session, users, due, run)
         shutil.rmtree(folder)
@@ -210,6 +210,11 @@ def users_files(session):
     return {path.relative_to(session).as_posix(): file_sha256(path) for path in files}
 
 
+def held(paths):
+    """The bytes that files hold, a file of several names once."""
+    return sum({facts.st_ino: facts.st_size for facts in map(Path.lstat, paths) if stat.S_ISREG(facts.st_mode)}.values())
+
+
 class Run:
     """Snakemake at work in a process session of its own, so that all that it starts can be found, orphans too."""
 
@@ -227,13 +232,13 @@ class Run:
     def processes(self):
         """The ids of all processes of the run that are alive."""
         found = []
-        for stat in Path("/proc").glob("[0-9]*/stat"):
+        for process in Path("/proc").glob("[0-9]*/stat"):
             try:
-                fields = stat.read_text().rpartition(")")[2].split()
+                fields = process.read_text().rpartition(")")[2].split()
             except OSError:
                 continue
             if int(fields[3]) == self.pid and fields[0] != "Z":
-                found.append(int(stat.parent.name))
+                found.append(int(process.parent.name))
         return sorted(found)
 
     def text(self):
