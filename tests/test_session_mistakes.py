@@ -39,6 +39,8 @@ SETTINGS = [
     ("chain: &a [*a]\n", ["refers to itself"]),
     ("transfer:\n  lead_in_s: 1e999\n", ["line 2", "transfer.lead_in_s is 'inf'", "a number from"]),
     ("results_dir: returns\n", ["results cannot lie in returns/"]),
+    (f"results_dir: {'x' * 300}\n", ["it cannot be used (File name too long); name another folder"]),
+    ('results_dir: "a\\0b"\n', ["no folder can have this name; name another"]),
     ("name: ..\n", ["name '..': a name cannot begin with '.'"]),
     ("name: 'a/b'\n", ["name 'a/b'", "'/' cannot stand in a name"]),
     ("results_dir: stems/out\n", ["stems/out", "results cannot lie in stems/"]),
@@ -280,6 +282,12 @@ def test_more_stems_than_clicks_can_tell_apart(tmp_path):
     table = "track\tstem\n" + "".join(f"t{number}\tkick\n" for number in range(256))
     (line,) = mistakes_of(make_session(tmp_path / "song", tracks=table))
     assert line == "tracks.tsv: the clicks can tell 255 transfers apart, 't255' would be one more; split the session in two"
+
+
+@pytest.mark.parametrize("stem", ["x" * 300, "x" * 300 + "/kick.wav"])
+def test_a_path_longer_than_any_system_holds(tmp_path, stem):
+    (line,) = mistakes_of(make_session(tmp_path / "song", tracks=f"track\tstem\nkick\t{stem}\n"))
+    assert "there is no such file in the session's folder nor in stems/" in line
 
 
 def test_a_home_that_is_not_there(tmp_path):

@@ -25,6 +25,15 @@ def session_identity(folder, results_dir):
 
 def results_problem(folder, results_dir):
     """What keeps a session from using a results folder, as a phrase; None if nothing does."""
+    try:
+        return _results_problem(folder, results_dir)
+    except OSError as problem:
+        return f"it cannot be used ({problem.strerror}); name another folder"
+    except ValueError:
+        return "no folder can have this name; name another"
+
+
+def _results_problem(folder, results_dir):
     folder, results = Path(os.path.realpath(folder)), Path(os.path.realpath(results_dir))
     for kept in (folder / "stems", folder / "returns"):
         if results == kept or kept in results.parents:

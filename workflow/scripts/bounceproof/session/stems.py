@@ -32,7 +32,7 @@ def audio_files(folder):
     """The audio files of a folder by their known endings (any case), hidden ones left out, in natural order."""
     try:
         files = [p for p in Path(folder).iterdir() if is_audio_name(p.name) and p.is_file()]
-    except OSError:
+    except (OSError, ValueError):
         return []
     return sorted(files, key=lambda p: (natural_key(name_without_ending(p)), p.name))
 
@@ -74,7 +74,7 @@ def find_stem(folder, cell):
     wanted = Path(os.path.expanduser(cell.replace("\\", "/")))
     places = [folder / wanted, folder / STEMS / wanted]
     for path in places:
-        if path.is_file():
+        if _is_file(path):
             return path, None
     for path in places:
         hits = _alike(path)
@@ -85,6 +85,14 @@ def find_stem(folder, cell):
     beside = [p.name for place in places for p in audio_files(place.parent)]
     hint = did_you_mean(wanted.name, beside) if beside else f"{STEMS}/ holds no audio files"
     return None, f"there is no such file in the session's folder nor in {STEMS}/; {hint}"
+
+
+def _is_file(path):
+    """Whether there is such a file; a path that no system can hold (too long, a null in it) is none."""
+    try:
+        return path.is_file()
+    except (OSError, ValueError):
+        return False
 
 
 def _alike(path):
