@@ -79,6 +79,10 @@ def test_page_loads_nothing_from_outside(page, text):
     assert "default-src 'none'" in text
 
 
+def test_sixteen_tracks_fit_into_twelve_megabytes(text, page):
+    assert len(text.encode()) * 16 / len(page.sources) < 12e6
+
+
 def test_every_link_leads_somewhere(page):
     assert {link.removeprefix("#") for link in page.links} <= set(page.ids)
 

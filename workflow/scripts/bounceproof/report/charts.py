@@ -78,7 +78,8 @@ class Drawing:
             return
         (left, top), (right, _) = self._at(low_x, self.y.high), self._at(high_x, self.y.high)
         self._parts.append(f'<path class="bracket" d="M{left} {top + 6}v-4H{right}v4"/>')
-        self._parts.append(f'<text class="small mid" x="{(left + right) / 2:.1f}" y="{top + 15}">{escape(label)}</text>')
+        middle = max((left + right) / 2, left + 2.8 * len(label))
+        self._parts.append(f'<text class="small mid" x="{middle:.1f}" y="{top + 15}">{escape(label)}</text>')
 
     def markup(self):
         """The SVG element."""
