@@ -68,3 +68,10 @@ def test_a_small_lobe_beside_the_largest_is_told():
     theta = 1.0 * (taps == 17) + 0.3 * (taps == 0)
     assert anchor.lobe(theta, within=3) == pytest.approx(0.3, abs=0.05)
     assert anchor.lobe(response.pulse(0.5), within=3) == pytest.approx(1.0)
+
+
+def test_a_delay_is_looked_for_no_further_than_asked():
+    """Where the polarity known is found nowhere near, something near it is the answer all the same."""
+    anchor = response.Anchor([np.random.default_rng(3).normal(size=2000)])
+    anchor.sign = 1
+    assert abs(anchor.delay(response.pulse(-1.0), within=2)[0]) < 15

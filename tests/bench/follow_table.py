@@ -3,12 +3,13 @@
     envs/run python tests/bench/follow_table.py                     every stem at 35, 20 and 10 dB, one seed
     envs/run python tests/bench/follow_table.py --stems kick,bass --levels 35 --seeds 1,2,3
     envs/run python tests/bench/follow_table.py --returns 200       coverage and slips over returns of varied settings
-    envs/run python tests/bench/follow_table.py --pocket 100        a pocket machine
+    envs/run python tests/bench/follow_table.py --pocket 100        a machine that wanders .9 %
+    envs/run python tests/bench/follow_table.py --pocket-preset 100 the preset pocket-machine, which overloads besides
     envs/run python tests/bench/follow_table.py --wire --slips --flutter --speed --memory 60
     REAL_TAPE=FOLDER envs/run python tests/bench/follow_table.py --tape
 
 Any part named runs alone; with none, the first. Stems: real_stems.py (real recordings and sampled instruments), seeds 1 on.
-Recorder: the project's simulated one, preset `prototype` (`pocket-machine` for the pocket machine). Figures, weights, hiss and
+Recorder: the project's simulated one, preset `prototype`, or as `wandering` and `varied` change it. Figures, weights, hiss and
 truth: follow_trial.py; bound: follow_bound.py. What is followed goes through make_transfer and lay_return, as a user's return
 does. Exit code 1 where a figure is missed.
 """
@@ -174,11 +175,30 @@ def many(count, seconds, *, machine=varied, title="varied settings", first=0):
     return over
 
 
-def pocket(count, seconds):
-    def machine(seed):
-        return NAMES[seed % len(NAMES)], {"preset": "pocket-machine"}
+def wandering():
+    """A pocket machine: the prototype's speed errors two and a half times, 4 % slow, a level control, hiss 25 dB down.
+    Captured so low that the level control's overshoot does not clip."""
+    from bounceproof.recorder import resolve
 
-    over = many(count, seconds, machine=machine, title="the pocket machine")
+    replay = resolve("prototype")["replay"]
+    return prototype(
+        25,
+        replay={
+            "speed_percent": -4.0,
+            "drift_percent": 2.5 * replay["drift_percent"],
+            "random_percent": 2.5 * replay["random_percent"],
+            "lines": [{"rate_hz": line["rate_hz"], "percent": 2.5 * line["percent"]} for line in replay["lines"]],
+        },
+        automatic_level={},
+        capture_gain_db=-30.0,
+    )
+
+
+def pocket(count, seconds, *, preset=False):
+    def machine(seed):
+        return NAMES[seed % len(NAMES)], {"preset": "pocket-machine"} if preset else wandering()
+
+    over = many(count, seconds, machine=machine, title="a pocket machine")
     bad = [f"{name} seed {seed}: {rms:.1f} us, {ratio:.1f} bounds" for rms, ratio, name, seed in over if ratio > 4 or rms > 14]
     print(f"  above 4 bounds or 14 us: {len(bad)} of {count} {check(not bad, 'pocket machine: ' + '; '.join(bad))}")
 
@@ -436,6 +456,7 @@ def parsed():
     options.add_argument("--seconds", type=float, default=60.0)
     options.add_argument("--returns", type=int, default=0)
     options.add_argument("--pocket", type=int, default=0)
+    options.add_argument("--pocket-preset", type=int, default=0)
     options.add_argument("--memory", type=float, default=0, metavar="MINUTES")
     for part in ("table", "wire", "slips", "flutter", "tape", "speed"):
         options.add_argument(f"--{part}", action="store_true")
@@ -448,6 +469,7 @@ def main():
     some = (
         wanted.returns
         or wanted.pocket
+        or wanted.pocket_preset
         or wanted.memory
         or wanted.wire
         or wanted.slips
@@ -465,6 +487,8 @@ def main():
         many(wanted.returns, wanted.seconds)
     if wanted.pocket:
         pocket(wanted.pocket, wanted.seconds)
+    if wanted.pocket_preset:
+        pocket(wanted.pocket_preset, wanted.seconds, preset=True)
     if wanted.wire:
         wire(names, wanted.seconds)
     if wanted.slips:

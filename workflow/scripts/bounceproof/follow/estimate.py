@@ -9,7 +9,7 @@ import numpy as np
 
 from bounceproof.runs import runs
 
-from . import constant, doubt, faint, joint, learn, response, riding, settle, slips, smoother, sweep
+from . import bending, constant, doubt, faint, joint, learn, response, riding, settle, slips, smoother, sweep
 from .material import BIN, BIN_S, HOP, bin_times
 
 # Settled once; again where that moved the map by more than this, which the response was not made for.
@@ -104,6 +104,7 @@ def estimate(
         sure[max(0, click.span[0] // BIN - 8) : click.span[1] // BIN + 8] = True
     distrust[sure] = CLICK_SD_US
     lineless, outgrown, rough, coarse_us, asking = None, False, False, x_us, FAINT_ROUNDS
+    bend = None
     for k in range(MOST_STEPS):
         seen = sweep.look(
             sent,
@@ -140,7 +141,7 @@ def estimate(
         x_us, theta = anchored(x_us, theta, seen.normal, anchor, line, within=within)
         if ride is not None:
             ride = riding.refined(ride, seen)
-            sent = plain.ridden(ride)
+            sent = changed(plain, ride, bend)
         watch(k, x_us, smoothed.variance, model)
         if k < LEARN_AT[-1]:
             continue
@@ -153,6 +154,11 @@ def estimate(
             watch("constant again", x_us, smoothed.variance, model)
             rough = False
         elif not outgrown:
+            if bend is None:
+                bend = bending.first(There(sent, back, line, theta, replayed, seen), x_us)
+                if bend:
+                    sent = changed(plain, ride, bend)
+                    continue
             moved_us = (
                 faint.look_again(There(sent, back, line, theta, replayed, seen), x_us, z - base_us, model, extra)
                 if asking
@@ -163,7 +169,13 @@ def estimate(
                 break
             x_us, distrust = x_us + moved_us, np.where(moved_us, FAINT_SD_US, distrust)
             watch("faint", x_us, smoothed.variance, model)
-    return _finish(sent, back, line, x_us, theta, replayed, anchor, model, extra, base_us, sure, watch, plain, ride)
+    return _finish(sent, back, line, x_us, theta, replayed, anchor, model, extra, base_us, sure, watch, plain, ride, bend)
+
+
+def changed(plain, ride, bend):
+    """What was sent as the machine's level control rode it and its tape bent it (None, 0: it did not)."""
+    ridden = plain if ride is None else plain.ridden(ride)
+    return ridden.bent(bend) if bend else ridden
 
 
 def _settled_once(sent, back, line, x_us):
@@ -253,14 +265,19 @@ def _first_constant(sent, back, line, x_us, anchor, click_spans, polarity):
     return *anchored(x_us, response.solve(normal), normal, anchor, line, within=3), 2, clicks
 
 
-def _finish(sent, back, line, x_us, theta, replayed, anchor, model, extra, base_us, sure, watch, plain=None, ride=None):
+def _finish(
+    sent, back, line, x_us, theta, replayed, anchor, model, extra, base_us, sure, watch, plain=None, ride=None, bend=None
+):
     pool = pool_for(x_us.size)
     for k in range(JOINT_STEPS):
         seen = sweep.look(sent, back, knots(line, x_us), theta, replayed=replayed, pool=pool, want_gain=ride is not None)
-        replayed = seen.replayed
+        replayed, bent = seen.replayed, bend
+        if bend:
+            bend = bending.refined(bend, There(sent, back, line, theta, replayed, seen), x_us)
         if ride is not None:
             ride = riding.refined(ride, seen)
-            sent = plain.ridden(ride)
+        if bend or ride is not None:
+            sent = changed(plain, ride, bend)
         z = measured(x_us, seen)
         model = model or learn.learn(learn.Evidence(z - base_us, seen.info, BIN_S, extra=extra), learn.UNKNOWN)
         smoothed = _smoothed(z, seen.info, model, extra, base_us)
@@ -274,7 +291,8 @@ def _finish(sent, back, line, x_us, theta, replayed, anchor, model, extra, base_
         moved = np.average(x_us - before, weights=seen.info + 1e-300)
         spread = np.average(smoothed.variance + added, weights=seen.info + 1e-300)
         still = np.sqrt(max(CONSTANT_STILL**2 * both.offset_variance, MAP_STILL**2 * spread))
-        if k > 0 and abs(moved) < still and _settled(x_us - before, smoothed.variance + added, seen.info):
+        stands = not bend or abs(bend - bent) < bending.STILL * abs(bend)
+        if k > 0 and stands and abs(moved) < still and _settled(x_us - before, smoothed.variance + added, seen.info):
             break
     there = There(sent, back, line, theta, replayed, seen)
     rest = _expected(smoothed.mean_us, z, model, extra, base_us, sure, there, ask=True)

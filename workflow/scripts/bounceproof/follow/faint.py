@@ -81,10 +81,10 @@ def _unsure(z_us, seen, model, extra):
 def _likelihoods(there, along, block):
     """Log-likelihood (nats, up to a constant) of each shift for the steps that start in a block: (steps, shifts)."""
     first, last, start, _ = block
-    model, heard = sweep.made_and_heard(there.sent, there.back, along, there.theta, block, replayed=there.replayed)
+    white = sweep.whitened(there, along, block)
     starts = first - start + np.arange(0, last - first, STEP)
-    model = np.lib.stride_tricks.sliding_window_view(model, STEP)[starts]
-    heard = np.lib.stride_tricks.sliding_window_view(heard, STEP + 2 * REACH)[starts - REACH]
+    model = np.lib.stride_tricks.sliding_window_view(white.model, STEP)[starts]
+    heard = np.lib.stride_tricks.sliding_window_view(white.error + white.model, STEP + 2 * REACH)[starts - REACH]
     size = 2 * fft.next_fast_len(-(-(STEP + 2 * REACH) // 2), real=True)
     cross = np.conj(fft.rfft(model, size, axis=1)) * fft.rfft(heard, size, axis=1)
     alike = PER_SAMPLE * fft.irfft(cross, PER_SAMPLE * size, axis=1)[:, : 2 * REACH * PER_SAMPLE + 1]

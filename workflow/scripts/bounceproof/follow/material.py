@@ -48,6 +48,21 @@ class Sent:
         other.samples, other._spectra = self.samples * gain.astype(np.float32), {}
         return other
 
+    def cube(self, first, last):
+        """The cube of samples first .. last - 1, made at twice the rate so that nothing folds back (float32)."""
+        size = fft.next_fast_len(last - first, real=True)
+        dense = fft.irfft(fft.rfft(self.block(first, last), size), 2 * size)
+        # Both transforms divide by their own length.
+        return 4 * fft.irfft(fft.rfft(dense**3)[: size // 2 + 1], size)[: last - first].astype(np.float32)
+
+    def bent(self, share):
+        """The same with so much of its cube added."""
+        other = copy(self)
+        other.samples, other._spectra = self.samples.copy(), {}
+        for first, last, start, stop in blocks(self.samples.size):
+            other.samples[first:last] += np.float32(share) * self.cube(start, stop)[first - start : last - start]
+        return other
+
     def spectrum(self, first, last, size):
         """The rfft (complex64) of that block padded to `size`, kept: every pass needs it."""
         key = first, last, size

@@ -186,9 +186,10 @@ class Anchor:
         within: look only so many samples to both sides of none.
         """
         transfer, c = self._matched(theta)
+        tall = self.sign * c if self.sign else np.abs(c)
         if within is not None:
-            c[np.abs(LAGS) > within] = 0
-        lag = int(np.argmax(self.sign * c if self.sign else np.abs(c)))
+            tall = np.where(np.abs(LAGS) > within, -np.inf, tall)
+        lag = int(np.argmax(tall))
         sign = self.sign or (1 if c[lag] >= 0 else -1)
         tau = float(lag + FIRST_LAG)
         for _ in range(20):

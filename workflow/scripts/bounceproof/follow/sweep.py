@@ -142,12 +142,18 @@ def look(
     )
 
 
-def made_and_heard(sent, back, knots_u, theta, block, *, replayed):
-    """(what the machine should have made of the stem, what came back), whitened as `look` has them, of one of `blocks`."""
+def whitened(there, knots_u, block, *, also=None):
+    """The White of one of `blocks`, its model included, with the gain and the noise as `look` has them.
+
+    there: a There of `estimate`. also: something else (its samples from the block's start on) that was sent along, as it would
+    come back.
+    """
     _, _, start, stop = block
-    scene = _scene(sent, back, knots_u, response.Machine(theta), start, stop, _off_speed(knots_u))
-    white = _whitened(scene, back, knots_u, start, None, False, None, replayed, True)
-    return white.model, white.error + white.model
+    machine = response.Machine(there.theta)
+    scene = _scene(there.sent, there.back, knots_u, machine, start, stop, _off_speed(knots_u))
+    if also is not None:
+        also = machine.model(fft.rfft(also, machine.size(also.size)))[: also.size]
+    return _whitened(scene, there.back, knots_u, start, None, False, None, there.replayed, True, also)
 
 
 def _mean_gain(loudness):
@@ -233,9 +239,10 @@ class White(NamedTuple):
     stem: np.ndarray = None
     back: np.ndarray = None
     model: np.ndarray = None
+    also: np.ndarray = None
 
 
-def _whitened(scene, back, knots_u, start, attenuate_us, want_response, keep, replayed, want_model):
+def _whitened(scene, back, knots_u, start, attenuate_us, want_response, keep, replayed, want_model, also=None):
     heard = fields.framed(scene.back)
     heard_power = _power(heard)
     silence = SILENCE * HOP * back.power + 1e-30
@@ -272,6 +279,7 @@ def _whitened(scene, back, knots_u, start, attenuate_us, want_response, keep, re
         stem_w,
         back_w,
         fields.joined(weight * model) if want_model else None,
+        None if also is None else fields.joined(weight * gain * fields.framed(also)),
     )
 
 
