@@ -40,6 +40,14 @@ def test_a_range_moves_with_level_and_hiss():
     assert one["tracks"][0]["followed_rms_us"][1] < one["two_click_rms_us"][1] / 20
 
 
+def test_a_level_control_holds_the_tape_at_full():
+    """Sent under full it is as good as none; ten decibels over, it takes most of them off again."""
+    ridden = {**MEDIUM, "automatic_level": True}
+    under, over = (told(medium=ridden, send_db=db, draws=5)["tracks"][0]["over_hiss_db"][1] for db in (-6.0, 7.0))
+    assert under == pytest.approx(told(send_db=-6.0, draws=5)["tracks"][0]["over_hiss_db"][1], abs=0.5)
+    assert under < over < under + 9
+
+
 def test_equal_seeds_tell_the_same():
     assert told(draws=5) == told(draws=5)
     assert told(draws=5) != told(draws=5, seed=2)

@@ -42,7 +42,8 @@ def expected_of_medium(medium, *, full_send_db):
         "speed_percent": (0.0, speed),
         "weighted_flutter_percent": (medium["wow_flutter_percent"], 0.3),
         "drift_percent": (0.3 * medium["wow_flutter_percent"], 0.4),
-        "control": {"knee_db": full_send_db - 20.0, "range_db": 30.0} if medium["automatic_level"] else None,
+        # Full level is where such a control holds its tape.
+        "control": {"knee_db": full_send_db, "range_db": 30.0} if medium["automatic_level"] else None,
         "guess": True,
     }
 
