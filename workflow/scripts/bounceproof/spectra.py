@@ -46,13 +46,15 @@ def transforms(signals, segment):
     from scipy import fft
 
     window = np.hanning(segment + 1)[:-1]
-    scale = np.full(segment // 2 + 1, np.sqrt(2.0 / (segment * np.sum(window**2))))
-    scale[[0, -1]] /= np.sqrt(2.0)
+    window *= np.sqrt(2.0 / (segment * np.sum(window**2)))
     count = segment_count(len(signals[0]), segment)
     for first in range(0, count, _BLOCK_SEGMENTS):
         last = min(count, first + _BLOCK_SEGMENTS)
-        block = [scale * fft.rfft(_framed(signal, first, last, segment) * window, axis=-1) for signal in signals]
-        yield np.stack(block, axis=-1)
+        block = np.empty((last - first, segment // 2 + 1, len(signals)), complex)
+        for k, signal in enumerate(signals):
+            block[..., k] = fft.rfft(_framed(signal, first, last, segment) * window, axis=-1)
+        block[:, [0, -1]] /= np.sqrt(2.0)
+        yield block
 
 
 def _framed(signal, first, last, segment):
