@@ -44,6 +44,8 @@ FLOOR_US = 0.05
 # The constant rests on one response for clicks and music; over simulated returns it strays up to twice as far as its covariance
 # says, and by some hundredths of a microsecond however loud the music is.
 OFFSET_DOUBT, OFFSET_FLOOR_US = 2.0, 0.08
+# Clicks that a level control rode stray by more, which their own noise does not show.
+RIDDEN_OFFSET_US = 0.6
 
 
 class Estimate(NamedTuple):
@@ -301,7 +303,8 @@ def _finish(
         info = np.where(rest.suspect, 0.0, info)
         smoothed = _smoothed(z, info, model, extra, base_us)
     checked = doubt.doubt(z, smoothed.mean_us, info, smoothed.variance)
-    offset = max(both.offset_variance, 0.0) * (OFFSET_DOUBT * checked.inflation) ** 2 + OFFSET_FLOOR_US**2
+    least_us = OFFSET_FLOOR_US if ride is None else RIDDEN_OFFSET_US
+    offset = max(both.offset_variance, 0.0) * (OFFSET_DOUBT * checked.inflation) ** 2 + least_us**2
     variance = (smoothed.variance + added) * checked.inflation**2 + FLOOR_US**2 + offset
     return Estimate(
         smoothed.mean_us + pull_us, variance, smoothed.variance, info, z + pull_us, line, theta, both.covariance, model,
