@@ -2,6 +2,9 @@
 # One file of rules a stage; what a session is and which takes it has is worked out in common.smk.
 
 
+report: "workflow/report/workflow.rst"
+
+
 include: "workflow/rules/common.smk"
 include: "workflow/rules/gathering.smk"
 include: "workflow/rules/outbound.smk"

@@ -144,7 +144,8 @@ class Progress(logging.Handler):
 
     def _standing(self):
         gone_s = self._clock() - self._begun_s
-        left = f", about {_span(self._left_s())} left" if self._done < self._total else ""
+        left_s = self._left_s()
+        left = "" if self._done >= self._total else f", about {_span(left_s)} left" if left_s >= 1.0 else ", nearly there"
         return f"{self._done} of {self._total} done after {_span(gone_s)}{left}"
 
     def _left_s(self):
@@ -153,6 +154,10 @@ class Progress(logging.Handler):
             max(0.0, self._expected.of(rule) - (self._clock() - start)) for rule, _, start in list(self._running.values())
         ]
         return max([(waiting_s + sum(running_s)) / self._cores, *running_s])
+
+    def _still_s(self, rule, gone_s):
+        """A job over its time is the less near its end, the longer it has been."""
+        return max(self._expected.of(rule) - gone_s, 0.3 * max(0.0, gone_s - self._expected.of(rule)))
 
     def _note(self, words):
         print(f"{time.strftime('%Y-%m-%d %H:%M:%S')}  {words}", file=self._log, flush=True)

@@ -8,6 +8,15 @@ def figure_files(*kinds, folder="figures"):
     return {name: [f"{RESULTS}/{folder}/{file}.{kind}" for kind in kinds] for name, file in FIGURES.items()}
 
 
+def described_figures():
+    """The files of the figures, the pictures with a caption for Snakemake's own report."""
+    files = figure_files("png", "svg")
+    for name, (picture, drawing) in files.items():
+        caption = f"../report/figures/{FIGURES[name]}.rst"
+        files[name] = [report(picture, caption=caption, category="Figures", labels={"what": name.replace("_", " ")}), drawing]
+    return files
+
+
 def drawn_from():
     """The finished tables that the figures are drawn from."""
     return {
@@ -34,6 +43,7 @@ def drawing_settings():
         "name": SESSION["name"],
         "song_s": SONG_S,
         "thresholds": SESSION["thresholds"],
+        "simulated": simulated_tracks()[0],
         "tracks": [{**row, "click_stem_s": click_stem_s(TRACKS[row["track"]]["send_speed"])} for row in track_rows()],
         **BAND,
     }

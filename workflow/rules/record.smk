@@ -5,8 +5,8 @@ rule write_record:
     input:
         unpack(lambda _: recorded()),
     output:
-        record=result("record.json"),
-        method=result("method.txt"),
+        record=report(result("record.json"), caption="../report/record.rst", category="Record", labels={"what": "record"}),
+        method=report(result("method.txt"), caption="../report/method.rst", category="Record", labels={"what": "method"}),
     log:
         result("logs/write_record.log"),
     conda:

@@ -1,6 +1,5 @@
 """Figures and the report."""
 
-
 EXCERPTS = {
     kind: [f"{RESULTS}/excerpts/{track}.{ending}" for track in TRACKS]
     for kind, ending in {"wavs": "wav", "mp3s": "mp3", "abouts": "json"}.items()
@@ -11,7 +10,7 @@ rule draw_figures:
     input:
         unpack(lambda _: drawn_from()),
     output:
-        **figure_files("png", "svg"),
+        **described_figures(),
     log:
         result("logs/draw_figures.log"),
     conda:
@@ -96,9 +95,9 @@ rule write_report:
         wire=wire_values(),
         forecast=forecast_values(),
     output:
-        page=result("report.html"),
-        tracks=result("tracks.tsv"),
-        pairs=result("pairs.tsv"),
+        page=report(result("report.html"), caption="../report/report.rst", category="Report", labels={"what": "report"}),
+        tracks=report(result("tracks.tsv"), caption="../report/tracks.rst", category="Tables", labels={"what": "tracks"}),
+        pairs=report(result("pairs.tsv"), caption="../report/pairs.rst", category="Tables", labels={"what": "pairs"}),
         evening=result("evening.tsv"),
     log:
         result("logs/write_report.log"),
