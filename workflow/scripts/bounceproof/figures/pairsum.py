@@ -28,12 +28,14 @@ def draw(look, song):
     within = Patch(facecolor=look.faint, alpha=0.3, label=look.say("within", by=f"{ok_db:g}"))
     lines = [Line2D([], [], label=look.say("followed"), **aligned), Line2D([], [], label=look.say("two clicks"), **clicks)]
     sheet.legend([*lines, within])
+    narrow = len(shown) > 6 or sheet.wide < 50 * look.letter_px
+    ticks_hz = (100, 1000, 10000) if narrow else (100, 200, 500, 1000, 2000, 5000, 10000)
     low, high = reach([curve for _, rows in shown for curve in curves(rows)[1:]])
     for (summary, rows), axes in zip(
         shown, grid(sheet, len(shown), x=look.say("frequency"), y=look.say("sum axis")), strict=True
     ):
         heading(look, axes, look.name(summary["pair"]))
-        hertz_ticks(axes, 45, 18000, ticks=(100, 1000, 10000) if len(shown) > 6 else (100, 200, 500, 1000, 2000, 5000, 10000))
+        hertz_ticks(axes, 45, 18000, ticks=ticks_hz)
         axes.set_ylim(low, high)
         ticks = np.arange(low, high + 1, 5)
         axes.set_yticks(ticks, [look.number(tick) for tick in ticks])

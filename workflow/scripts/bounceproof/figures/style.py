@@ -172,7 +172,7 @@ class Sheet:
         )
         for words, room_px, set_label in ((x, right - left, axes.set_xlabel), (y, bottom - top, axes.set_ylabel)):
             if words:
-                letters = min(0.95, 0.95 * max(room_px, 0.4 * self.wide) / look.width_of(words, 0.9))
+                letters = min(0.95, 0.95 * 1.15 * room_px / look.width_of(words, 0.9))
                 set_label(words, color=look.ink, fontsize=look.points(letters), labelpad=look.line(5))
         if grid:
             axes.grid(axis=grid, color=look.faint, alpha=0.25, linewidth=look.line(1))
@@ -183,9 +183,7 @@ class Sheet:
         """A line of signs and their words below the title."""
         look = self.look
         wide = [look.width_of(handle.get_label(), 0.92) + 4.2 * look.letter_px for handle in handles]
-        columns = next(
-            (n for n in range(len(wide), 0, -1) if max(sum(wide[k : k + n]) for k in range(0, len(wide), n)) <= self.wide), 1
-        )
+        columns = next((n for n in range(len(wide), 1, -1) if _columns_width(wide, n) <= self.wide), 1)
         corner = (self.left / look.width_px, 1 - self.top / look.height_px)
         self.figure.legend(
             handles=handles,
@@ -206,6 +204,12 @@ class Sheet:
     @property
     def wide(self):
         return self.right - self.left
+
+
+def _columns_width(wide, columns):
+    """The width of entries in so many columns, filled one after another."""
+    rows = -(-len(wide) // columns)
+    return sum(max(wide[k : k + rows]) for k in range(0, len(wide), rows))
 
 
 def paint(figure_of, look, values, paths):

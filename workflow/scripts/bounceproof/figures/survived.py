@@ -11,6 +11,8 @@ from bounceproof.figures.style import decibels, hertz
 
 SHOWN_DB = (-5.0, 40.0)
 _BAR = 2.2
+# Numbers smaller than this (in letters) are left to the colours.
+_SMALLEST = 0.45
 
 
 def draw(look, song):
@@ -30,12 +32,10 @@ def draw(look, song):
     )
     axes = sheet.axes(*edges, x=look.say("third octave"), grid=None)
     heat(look, axes, values)
-    _numbers(
-        look,
-        axes,
-        values,
-        min(row_letters(sheet, len(names), edges[3] - edges[1]), 0.36 * (edges[2] - edges[0]) / len(bands) / look.letter_px),
-    )
+    height_px, cell_px = edges[3] - edges[1], (edges[2] - edges[0]) / len(bands)
+    letters = min(row_letters(sheet, len(names), height_px), 0.36 * cell_px / look.letter_px)
+    if letters >= _SMALLEST:
+        _numbers(look, axes, values, letters)
     notes(look, axes, song.tracks, len(bands))
     each = 1 if len(bands) * 2.4 * look.letter_px < edges[2] - edges[0] else 2
     axes.set_xticks(np.arange(0, len(bands), each) + 0.5, [hertz(band) for band in bands[::each]], fontsize=look.points(0.72))
