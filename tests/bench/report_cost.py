@@ -106,7 +106,7 @@ class Song:
         inputs |= {"pair_summaries": self.pairs, "pair_tables": [path.with_suffix(".tsv") for path in self.pairs]}
         names = {"stack": "stack.json", "stack_table": "stack.tsv", "reference": "reference.json", "timing_table": "timing.tsv"}
         inputs |= {key: str(self.folder / name) for key, name in names.items()}
-        inputs |= {"mp3s": self.files("mp3"), "abouts": self.files("json"), "wire": []}
+        inputs |= {"mp3s": self.files("mp3"), "abouts": self.files("json"), "wire": [], "forecast": []}
         ends = {"page": "report.html", "tracks": "tracks.tsv", "pairs": "pairs.tsv", "evening": "evening.tsv"}
         takes = [
             {"track": track, "take": read_json(path)["take"]}
