@@ -141,7 +141,7 @@ class Story:
         folder = disk / "story"
         shutil.rmtree(folder, ignore_errors=True)
         session = folder / "song"
-        shutil.copytree(self.session, session)
+        shutil.copytree(self.session, session, ignore=shutil.ignore_patterns("results"))
         users, due = users_files(session), self.there
         free = int(self.random.uniform(0.0, 0.98) * self.bytes)
         ballast = disk / "ballast"
