@@ -287,11 +287,11 @@ def likeness(bands, band_hz):
     bands: of reference.json.
     """
     there = [band for band in bands if band_hz[0] / 4.0 <= band["nominal_hz"] <= band_hz[1] * 2.5]
-    axes = _hertz(band_hz[0] / 4.0, band_hz[1] * 2.5), Axis(-0.5, 1.0, (-0.5, 0, 0.5, 1), "correlation, −1 to 1")
+    axes = _hertz(band_hz[0] / 4.0, band_hz[1] * 2.5), Axis(-1.0, 1.0, (-1, -0.5, 0, 0.5, 1), "correlation, −1 to 1")
     drawing = Drawing(*axes, "Likeness to the stems' mix", "Correlation by third-octaves; the numbers stand in the table.")
     for key, kind, name in (
         ("returned-clicks_correlation", "clicks", "two clicks"),
         ("returned_correlation", "ours", "as aligned"),
     ):
-        drawing.line([(band["nominal_hz"], _cut(band[key], -0.5, 1.0)) for band in there], kind, name)
+        drawing.line([(band["nominal_hz"], band[key]) for band in there], kind, name)
     return drawing.markup()
