@@ -29,7 +29,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 import numpy as np
 from bench import real_stems
 from bench.follow_trial import RATE_HZ, sent_of, stem_span_s, trial
-from bounceproof.recorder import simulate
+from bounceproof.recorder import resolve, simulate
 from scipy import signal
 
 LEVELS_DB = (35, 20, 10)
@@ -119,25 +119,28 @@ def constants(means, level_db):
 # --- many returns ------------------------------------------------------------------------------------------------------------
 
 
+def unsteady(scale, speed_percent, turns=(1.0,) * 4):
+    """The prototype's motion with all its speed errors times `scale`, each line's rate times its one of `turns`."""
+    replay = resolve("prototype")["replay"]
+    return {
+        "speed_percent": speed_percent,
+        "drift_percent": scale * replay["drift_percent"],
+        "random_percent": scale * replay["random_percent"],
+        "lines": [
+            {"rate_hz": line["rate_hz"] * turn, "percent": scale * line["percent"]}
+            for line, turn in zip(replay["lines"], turns, strict=True)
+        ],
+    }
+
+
 def varied(seed):
     """(stem's name, settings) of one return: speed, motion, band, hiss, hum, dropouts, overload, polarity drawn."""
     random = np.random.default_rng([seed, 77])
-    from bounceproof.recorder import resolve
-
     scale = float(np.exp(random.normal(-0.2, 0.5)))
-    replay = resolve("prototype")["replay"]
-    lines = [
-        {"rate_hz": line["rate_hz"] * float(np.exp(random.normal(0, 0.2))), "percent": scale * line["percent"]}
-        for line in replay["lines"]
-    ]
+    turns = [float(np.exp(random.normal(0, 0.2))) for _ in range(4)]
     settings = {
         "preset": "prototype",
-        "replay": {
-            "speed_percent": float(random.uniform(-3, 3)),
-            "drift_percent": scale * replay["drift_percent"],
-            "random_percent": scale * replay["random_percent"],
-            "lines": lines,
-        },
+        "replay": unsteady(scale, float(random.uniform(-3, 3)), turns),
         "replay_band": {"low_hz": float(random.uniform(250, 450)), "high_hz": float(random.uniform(3500, 5000))},
         "hiss": {"below_signal_db": float(random.uniform(12, 38)), "rise_db": float(random.uniform(0, 3))},
         "polarity": int(random.choice([1, -1])),
@@ -178,20 +181,7 @@ def many(count, seconds, *, machine=varied, title="varied settings", first=0):
 def wandering():
     """A pocket machine: the prototype's speed errors two and a half times, 4 % slow, a level control, hiss 25 dB down.
     Captured so low that the level control's overshoot does not clip."""
-    from bounceproof.recorder import resolve
-
-    replay = resolve("prototype")["replay"]
-    return prototype(
-        25,
-        replay={
-            "speed_percent": -4.0,
-            "drift_percent": 2.5 * replay["drift_percent"],
-            "random_percent": 2.5 * replay["random_percent"],
-            "lines": [{"rate_hz": line["rate_hz"], "percent": 2.5 * line["percent"]} for line in replay["lines"]],
-        },
-        automatic_level={},
-        capture_gain_db=-30.0,
-    )
+    return prototype(25, replay=unsteady(2.5, -4.0), automatic_level={}, capture_gain_db=-30.0)
 
 
 def pocket(count, seconds, *, preset=False):

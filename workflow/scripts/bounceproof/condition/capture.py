@@ -3,11 +3,10 @@
 Conventions: samples are one channel of the capture as read, full scale = 1; times count from the capture's first sample.
 """
 
-from typing import NamedTuple
-
 import numpy as np
 
 from bounceproof.quantities import amplitude_db
+from bounceproof.runs import held_runs
 
 FULL_SCALE = 0.9995
 # One run of equal samples at a peak is an ordinary slow crest; an amplifier's ceiling shows again and again.
@@ -59,27 +58,6 @@ def current_step(samples, rate_hz):
         return None
     place = int(np.argmax(np.where(sure, np.abs(steps), 0.0)))
     return (place + _SIDE_MEANS + 0.5) * size / rate_hz, float(steps[place])
-
-
-class HeldRuns(NamedTuple):
-    """The value held (its size), and the first sample and the length of each run there."""
-
-    ceiling: float
-    starts: np.ndarray
-    lengths: np.ndarray
-
-
-def held_runs(samples, sign, shortest):
-    """HeldRuns of `shortest` samples or more at the highest (sign 1) or lowest (sign -1) value."""
-    ceiling = float(samples.max() if sign > 0 else -samples.min()) if len(samples) else 0.0
-    if ceiling <= 0:
-        return HeldRuns(ceiling, *np.zeros((2, 0), int))
-    # One step of 16 bits below the ceiling still counts as held: converters dither.
-    least = sign * (ceiling - 2.0**-15)
-    held = np.flatnonzero(samples >= least if sign > 0 else samples <= least)
-    first = np.flatnonzero(np.diff(held, prepend=-2) > 1)
-    starts, lengths = held[first], np.diff(first, append=held.size)
-    return HeldRuns(ceiling, starts[lengths >= shortest], lengths[lengths >= shortest])
 
 
 def _believed(runs):

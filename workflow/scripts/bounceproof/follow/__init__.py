@@ -1,10 +1,10 @@
 """Follow the stem through its return: the time map from the music itself, to microseconds, with its standard deviation.
 
 `follow` is the entry; it returns a `Followed`; `follow_prepared` is the same for a Sent and a Return made beforehand. The
-modules: material (signals at the working rate), search and acquire (coarse path), settle and slips (which cycle), jumps and
-overlooked (what no smooth speed explains), fields and sweep (what each moment says), speed, smoother and learn (how the
-machine moves), response, constant and joint (what it does to the sound), riding (what a level control did to it), estimate
-(the steps in order), doubt, flutter, identity and result.
+modules: material (signals at the working rate), search and acquire (coarse path), settle, faint and slips (which cycle),
+jumps and overlooked (what no smooth speed explains), fields and sweep (what each moment says), speed, smoother and learn (how
+the machine moves), response, constant and joint (what it does to the sound), riding and bending (what a level control and
+overload did to it), estimate (the steps in order), doubt, flutter, identity and result.
 """
 
 

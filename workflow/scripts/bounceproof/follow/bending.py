@@ -41,8 +41,8 @@ def _regressed(there, x_us):
 
     along, products = knots(there.line, x_us), np.zeros((3, 3))
     for block in _telling(blocks(there.sent.samples.size), there.seen.info):
-        first, last, start, _ = block
-        white = sweep.whitened(there, along, block, also=there.sent.cube(*block[2:]))
+        first, last, start, stop = block
+        white = sweep.whitened(there, along, block, also=there.sent.cube(start, stop))
         cut = slice(first - start, last - start)
         parts = [_without_map(one[cut], white.slope[cut]) for one in (white.error, white.also, white.model)]
         products += [[float(np.dot(one, other)) for other in parts] for one in parts]

@@ -156,19 +156,16 @@ def estimate(
             watch("constant again", x_us, smoothed.variance, model)
             rough = False
         elif not outgrown:
+            there = There(sent, back, line, theta, replayed, seen)
             if bend is None:
-                bend = bending.first(There(sent, back, line, theta, replayed, seen), x_us)
+                bend = bending.first(there, x_us)
                 if bend:
                     sent = changed(plain, ride, bend)
                     continue
-            moved_us = (
-                faint.look_again(There(sent, back, line, theta, replayed, seen), x_us, z - base_us, model, extra)
-                if asking
-                else None
-            )
-            asking -= 1
+            moved_us = faint.look_again(there, x_us, z - base_us, model, extra) if asking else None
             if moved_us is None:
                 break
+            asking -= 1
             x_us, distrust = x_us + moved_us, np.where(moved_us, FAINT_SD_US, distrust)
             watch("faint", x_us, smoothed.variance, model)
     return _finish(sent, back, line, x_us, theta, replayed, anchor, model, extra, base_us, sure, watch, plain, ride, bend)

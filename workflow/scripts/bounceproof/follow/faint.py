@@ -8,17 +8,16 @@ the agreement of several periods of the music; the blocks' likelihoods are joine
 
 import numpy as np
 from scipy import fft
-from scipy.ndimage import uniform_filter1d
 
 from bounceproof.runs import runs
 
 from . import smoother, sweep
-from .acquire import _trace, _viterbi
 from .learn import start_steps
 from .material import BIN, BIN_S, WORK_HZ, blocks
+from .settle import correlated, likely_lags
 
-STEP, REACH, PER_SAMPLE = 128, 16, 2
-SHIFT_US = 1e6 / (WORK_HZ * PER_SAMPLE)
+# Samples of a block, and by how many the map is looked for to both sides.
+STEP, REACH = 128, 16
 STEP_BINS = STEP // BIN
 # Faint: less of the music explained than this share of what is left over, over so many bins.
 EXPLAINED, NEARBY_BINS = 0.5, 17
@@ -26,7 +25,6 @@ EXPLAINED, NEARBY_BINS = 0.5, 17
 KNOWN_US = 60.0
 # Bins that say less than this share of the median one that is not faint are silence.
 LEAST_SHARE = 1e-5
-JUMP_PRICE = 20.0
 # Off by less than this, the steps find it themselves; and the evidence (nats) a stretch has to gain by moving.
 LEAST_US, LEAST_GAIN = 70.0, 5.0
 # The likelihood (nats) that holds a block outside the faint stretches where it is.
@@ -36,7 +34,8 @@ HELD = 1e4
 def look_again(there, x_us, z_us, model, extra):
     """Correction of the map (us per bin, 0 where it stays), or None where it stays throughout.
 
-    there: where and how the Pass `there.seen` was made; x_us: the map now, z_us: what each bin of that pass says.
+    there: where and how the Pass `there.seen` was made; x_us: the map now, z_us: what each bin of that pass says of it about its
+    slow course.
     """
     from .estimate import knots
 
@@ -45,18 +44,16 @@ def look_again(there, x_us, z_us, model, extra):
     if not asked.any():
         return None
     along = knots(there.line, x_us)
-    score = np.zeros((asked.size, 2 * REACH * PER_SAMPLE + 1))
-    score[:, REACH * PER_SAMPLE] = HELD
+    score = np.zeros((asked.size, 4 * REACH + 1))
+    stays = score.shape[1] // 2
+    score[:, stays] = HELD
     for block in blocks(there.sent.samples.size):
         part = slice(block[0] // STEP, block[1] // STEP)
         if asked[part].any():
             told = _likelihoods(there, along, block)
             score[part] = np.where(asked[part, None], told, score[part])
-    speed_us_per_step = model.unsteady_ppm * STEP / WORK_HZ
-    total, came = _viterbi(score, np.zeros(score.shape[1]), 0.5 / (speed_us_per_step / SHIFT_US) ** 2, JUMP_PRICE)
-    shifts = _trace(total, came)
-    gained = score[np.arange(shifts.size), shifts] - score[:, REACH * PER_SAMPLE]
-    shifts_us = (shifts - REACH * PER_SAMPLE) * SHIFT_US
+    shifts_us, found = likely_lags(score, model.unsteady_ppm * STEP / WORK_HZ)
+    gained = found - score[:, stays]
     for first, last in runs(shifts_us != 0):
         if np.abs(shifts_us[first:last]).max() < LEAST_US or gained[first:last].sum() < LEAST_GAIN:
             shifts_us[first:last] = 0.0
@@ -68,6 +65,8 @@ def look_again(there, x_us, z_us, model, extra):
 
 def _unsure(z_us, seen, model, extra):
     """The bins that play, faintly, and where the others leave the map unsure."""
+    from scipy.ndimage import uniform_filter1d
+
     explained, left = (uniform_filter1d(one, NEARBY_BINS, mode="nearest") for one in (seen.explained, seen.left_over))
     faint = (explained < EXPLAINED * left) & (seen.info > 0)
     loud = seen.info[(seen.info > 0) & ~faint]
@@ -85,7 +84,5 @@ def _likelihoods(there, along, block):
     starts = first - start + np.arange(0, last - first, STEP)
     model = np.lib.stride_tricks.sliding_window_view(white.model, STEP)[starts]
     heard = np.lib.stride_tricks.sliding_window_view(white.error + white.model, STEP + 2 * REACH)[starts - REACH]
-    size = 2 * fft.next_fast_len(-(-(STEP + 2 * REACH) // 2), real=True)
-    cross = np.conj(fft.rfft(model, size, axis=1)) * fft.rfft(heard, size, axis=1)
-    alike = PER_SAMPLE * fft.irfft(cross, PER_SAMPLE * size, axis=1)[:, : 2 * REACH * PER_SAMPLE + 1]
+    alike = correlated(model, heard, fft.next_fast_len(STEP + 2 * REACH, real=True), 4 * REACH + 1)
     return alike - 0.5 * np.sum(model**2, axis=1)[:, None]

@@ -13,7 +13,7 @@ import soxr
 from numba import njit
 from scipy import fft
 
-from bounceproof.condition.capture import held_runs
+from bounceproof.runs import held_runs
 
 WORK_HZ = 16000
 READ_HZ = 32000
@@ -43,10 +43,8 @@ class Sent:
 
     def ridden(self, log_gain):
         """The same with a gain (natural logarithm, per bin) through time."""
-        other = copy(self)
         gain = np.exp(np.interp(np.arange(self.samples.size), (np.arange(self.bins) + 0.5) * BIN - 0.5, log_gain))
-        other.samples, other._spectra = self.samples * gain.astype(np.float32), {}
-        return other
+        return self._with(self.samples * gain.astype(np.float32))
 
     def cube(self, first, last):
         """The cube of samples first .. last - 1, made at twice the rate so that nothing folds back (float32)."""
@@ -57,10 +55,14 @@ class Sent:
 
     def bent(self, share):
         """The same with so much of its cube added."""
-        other = copy(self)
-        other.samples, other._spectra = self.samples.copy(), {}
+        samples = self.samples.copy()
         for first, last, start, stop in blocks(self.samples.size):
-            other.samples[first:last] += np.float32(share) * self.cube(start, stop)[first - start : last - start]
+            samples[first:last] += np.float32(share) * self.cube(start, stop)[first - start : last - start]
+        return self._with(samples)
+
+    def _with(self, samples):
+        other = copy(self)
+        other.samples, other._spectra = samples, {}
         return other
 
     def spectrum(self, first, last, size):

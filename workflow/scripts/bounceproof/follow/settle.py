@@ -26,11 +26,18 @@ def settle(sent, back, knots_u, theta, *, speed_sd=0.003, reach_us=REACH_US):
     """Correction of the map to the most likely lags, and its standard deviation, us per bin."""
     machine = response.Machine(theta)
     score = np.concatenate([_scores(sent, back, knots_u, machine, block, reach_us) for block in blocks(sent.samples.size)])
-    stiffness = 0.5 / (speed_sd * STEP / WORK_HZ * 1e6 / LAG_US) ** 2
+    lags_us, found = likely_lags(score, speed_sd * STEP / WORK_HZ * 1e6)
+    return _smoothed(lags_us, found, sent.bins)
+
+
+def likely_lags(score, change_us):
+    """(the most likely lag, us, of each row of `score`, its likelihood there). score: log-likelihoods (nats) of the lags, LAG_US
+    apart, the middle one none; change_us: standard deviation of the change from one row to the next.
+    """
+    stiffness = 0.5 / (change_us / LAG_US) ** 2
     total, came = _viterbi(score, np.zeros(score.shape[1]), stiffness, JUMP_PRICE)
     lags = _trace(total, came)
-    found = score[np.arange(len(score)), lags]
-    return _smoothed((lags - score.shape[1] // 2) * LAG_US, found, sent.bins)
+    return (lags - score.shape[1] // 2) * LAG_US, score[np.arange(len(score)), lags]
 
 
 def _scores(sent, back, knots_u, machine, block, reach_us):
@@ -46,8 +53,8 @@ def _scores(sent, back, knots_u, machine, block, reach_us):
     hann = np.hanning(WINDOW + 2)[1:-1].astype(np.float32)
     stem = np.lib.stride_tricks.sliding_window_view(model, WINDOW)[starts]
     pieces = np.lib.stride_tricks.sliding_window_view(heard, WINDOW + 2 * reach)[starts - reach]
-    both = _correlated(stem * hann, pieces, size, 4 * reach + 1)
-    energy = np.maximum(_correlated(hann[None], pieces**2, size, 4 * reach + 1), 0)
+    both = correlated(stem * hann, pieces, size, 4 * reach + 1)
+    energy = np.maximum(correlated(hann[None], pieces**2, size, 4 * reach + 1), 0)
     own = np.sum(hann * stem**2, axis=1)[:, None]
     alike = both / np.sqrt(own * energy + 1e-12 * np.mean(own) * np.mean(energy) + 1e-30)
     degrees = _degrees(stem, size)
@@ -56,7 +63,7 @@ def _scores(sent, back, knots_u, machine, block, reach_us):
     return np.where(loud, evidence, 0.0)
 
 
-def _correlated(short, long, size, lags):
+def correlated(short, long, size, lags):
     """Sum of short * long at `lags` places half a sample apart."""
     cross = np.conj(fft.rfft(short, size, axis=1)) * fft.rfft(long, size, axis=1)
     return 2 * fft.irfft(cross, 2 * size, axis=1)[:, :lags]

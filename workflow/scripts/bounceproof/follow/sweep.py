@@ -99,7 +99,17 @@ def look(
         if keep is not None and not keep[max(0, first // HOP - 2) : last // HOP + 2].any():
             continue
         scene = _scene(sent, back, knots_u, machine, start, stop, off_speed)
-        white = _whitened(scene, back, knots_u, start, attenuate_us, want_response or pool, keep, replayed, want_gain)
+        white = _whitened(
+            scene,
+            back,
+            knots_u,
+            start,
+            replayed=replayed,
+            attenuate_us=attenuate_us,
+            want_response=want_response or pool,
+            keep=keep,
+            want_model=want_gain,
+        )
         if pool:
             # Whitening and response do not quite commute. What `joint` eliminates has to be made the same way throughout, or a
             # delay of the response and of the map, the same thing, would seem to differ.
@@ -153,7 +163,7 @@ def whitened(there, knots_u, block, *, also=None):
     scene = _scene(there.sent, there.back, knots_u, machine, start, stop, _off_speed(knots_u))
     if also is not None:
         also = machine.model(fft.rfft(also, machine.size(also.size)))[: also.size]
-    return _whitened(scene, there.back, knots_u, start, None, False, None, there.replayed, True, also)
+    return _whitened(scene, there.back, knots_u, start, replayed=there.replayed, want_model=True, also=also)
 
 
 def _mean_gain(loudness):
@@ -242,7 +252,9 @@ class White(NamedTuple):
     also: np.ndarray = None
 
 
-def _whitened(scene, back, knots_u, start, attenuate_us, want_response, keep, replayed, want_model, also=None):
+def _whitened(
+    scene, back, knots_u, start, *, replayed, attenuate_us=None, want_response=False, keep=None, want_model=False, also=None
+):
     heard = fields.framed(scene.back)
     heard_power = _power(heard)
     silence = SILENCE * HOP * back.power + 1e-30
