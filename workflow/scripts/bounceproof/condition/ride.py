@@ -68,7 +68,7 @@ def measure_ride(explained, gain, noise, dropouts, heard_db, *, law=None):
     A control is claimed only where the gain moved through at least 4 dB (after what its own errors add) and the law of a control
     on the stem's level explains at least 60 % of its variance: a fading tape or dropouts move without that law.
     """
-    seen = _Seen(explained, gain, noise, dropouts)
+    seen = _seen(explained, gain, noise, dropouts)
     plain = Ride(False, *[None] * 8, np.ones(len(heard_db)), None)
     if seen.known.sum() < 40:
         return plain
@@ -85,7 +85,7 @@ def measure_ride(explained, gain, noise, dropouts, heard_db, *, law=None):
     steps_db = _controlled(heard_db, law, seen.step_s)
     # The law's own gain has no errors at its ends, the measured one has: the onset of each note disturbs it.
     range_db = seen.range_db(steps_db)
-    sigma_db = float(np.hypot(_range_sd_db(seen, heard_db, law), spread_db))
+    sigma_db = float(np.hypot(_range_sd_db(seen, heard_db, law, steps_db), spread_db))
     mean_db = float(power_db(np.sum(seen.own * power_from_db(steps_db)) / np.sum(seen.own)))
     ride_db = steps_db - np.average(steps_db[np.repeat(seen.known, STEPS_PER_CELL)])
     times = law.attack_s, law.release_s, follows
@@ -128,52 +128,30 @@ class _Law(NamedTuple):
     release_s: float
 
 
-class _Seen:
+class _Seen(NamedTuple):
     """What the return shows of the ride: gain_db and its sd sd_db per cell, of windows of 20 ms; known: where that is good;
-    own: energy of the expected sound without the ride, per step; step_s: length of a step.
+    own: energy of the expected sound without the ride, per step, windowed: in each window; step_s: length of a step.
     """
 
-    def __init__(self, explained, gain, noise, dropouts):
-        self.step_s = explained.cell_s / STEPS_PER_CELL
-        cells, gain = len(explained.own), np.maximum(gain, 1e-3)
-        bare = explained.expected / gain
-        # A cell need not hold a whole number of samples per step.
-        edges = np.round(np.arange(cells * STEPS_PER_CELL) * explained.cell / STEPS_PER_CELL).astype(int)
-        self.own = np.add.reduceat(bare[: cells * explained.cell] ** 2, edges)
-        cross = (bare * explained.aligned)[: cells * explained.cell].reshape(cells, explained.cell).sum(axis=1)
-        self.windowed = _windowed(self._cells(self.own))
-        constant, share = noise
-        ridden = _windowed(explained.own) / (_WINDOW_CELLS * explained.cell)
-        heard = self.windowed > 0
-        own = np.where(heard, self.windowed, 1.0)
-        seen = np.where(heard, _windowed(cross) / own, 0.0)
-        sd = np.where(heard, np.sqrt(2.0 * (constant + share * ridden) / own), np.inf)
-        good = seen > 0
-        safe = np.where(good, seen, 1.0)
-        self.gain_db = np.where(good, amplitude_db(safe), 0.0)
-        self.sd_db = np.where(good, DB_PER_NEPER * sd / safe, np.inf)
-        self.known = (self.sd_db < DB_PER_NEPER * _KNOWN_SD) & ~_within(dropouts, cells, explained.cell_s)
-
-    @staticmethod
-    def _cells(steps):
-        return steps.reshape(-1, STEPS_PER_CELL).sum(axis=1)
+    step_s: float
+    own: np.ndarray
+    windowed: np.ndarray
+    gain_db: np.ndarray
+    sd_db: np.ndarray
+    known: np.ndarray
 
     def first(self, seconds):
         """A copy that ends so long after the first known cell."""
         end = int(np.flatnonzero(self.known)[0] + seconds / self.step_s / STEPS_PER_CELL)
-        part = object.__new__(_Seen)
-        part.step_s, part.own = self.step_s, self.own[: end * STEPS_PER_CELL]
-        part.windowed, part.gain_db, part.sd_db, part.known = (
-            one[:end] for one in (self.windowed, self.gain_db, self.sd_db, self.known)
-        )
-        return part
+        own, *by_cell = self[1:]
+        return _Seen(self.step_s, own[: end * STEPS_PER_CELL], *(one[:end] for one in by_cell))
 
     def misfit_db(self, steps_db):
         """Gain seen less that of a ride (dB per step) as windows of 20 ms show it, where known, without its mean.
 
         A window shows the gain of its loudest sound: just before a note the gain that the note met, not that of the rest.
         """
-        ridden = _windowed(self._cells(self.own * amplitude_from_db(steps_db)))
+        ridden = _windowed(_by_cells(self.own * amplitude_from_db(steps_db)))
         shown_db = amplitude_db(ridden[self.known] / self.windowed[self.known])
         left = self.gain_db[self.known] - shown_db
         return left - left.mean()
@@ -181,6 +159,34 @@ class _Seen:
     def range_db(self, steps_db):
         """Range that a ride moves through where the gain is known."""
         return float(np.ptp(np.percentile(steps_db.reshape(-1, STEPS_PER_CELL)[self.known], (0.5, 99.5))))
+
+
+def _seen(explained, gain, noise, dropouts):
+    """The _Seen of an Explained whose expected sound has `gain` (amplitude per sample) on."""
+    cells, gain = len(explained.own), np.maximum(gain, 1e-3)
+    bare = explained.expected / gain
+    # A cell need not hold a whole number of samples per step.
+    edges = np.round(np.arange(cells * STEPS_PER_CELL) * explained.cell / STEPS_PER_CELL).astype(int)
+    own_by_step = np.add.reduceat(bare[: cells * explained.cell] ** 2, edges)
+    cross = (bare * explained.aligned)[: cells * explained.cell].reshape(cells, explained.cell).sum(axis=1)
+    windowed = _windowed(_by_cells(own_by_step))
+    constant, share = noise
+    ridden = _windowed(explained.own) / (_WINDOW_CELLS * explained.cell)
+    heard = windowed > 0
+    own = np.where(heard, windowed, 1.0)
+    seen = np.where(heard, _windowed(cross) / own, 0.0)
+    sd = np.where(heard, np.sqrt(2.0 * (constant + share * ridden) / own), np.inf)
+    good = seen > 0
+    safe = np.where(good, seen, 1.0)
+    gain_db = np.where(good, amplitude_db(safe), 0.0)
+    sd_db = np.where(good, DB_PER_NEPER * sd / safe, np.inf)
+    known = (sd_db < DB_PER_NEPER * _KNOWN_SD) & ~_within(dropouts, cells, explained.cell_s)
+    return _Seen(explained.cell_s / STEPS_PER_CELL, own_by_step, windowed, gain_db, sd_db, known)
+
+
+def _by_cells(steps):
+    """Sums over the steps of each cell."""
+    return steps.reshape(-1, STEPS_PER_CELL).sum(axis=1)
 
 
 def _windowed(cells):
@@ -252,7 +258,7 @@ def _fitted(seen, heard_db, range_db, law):
 def _descended(seen, heard_db, law):
     """(the _Law of least misfit near `law`, its misfit): damped least squares (D. Marquardt, J. SIAM 11 (1963) 431)."""
     left_db, damping = seen.misfit_db(_controlled(heard_db, law, seen.step_s)), 0.01
-    slopes = _slopes(seen, heard_db, law, left_db)
+    slopes = _slopes(seen, _nudged(seen, heard_db, law), left_db)
     for _ in range(_MOST_STEPS):
         normal = slopes @ slopes.T
         normal += np.diag(damping * np.diag(normal) + 1e-9 * np.trace(normal) + 1e-12)
@@ -265,7 +271,7 @@ def _descended(seen, heard_db, law):
         law, left_db, damping = other, other_left_db, damping / 5.0
         if gained < _SETTLED * np.sum(left_db**2):
             break
-        slopes = _slopes(seen, heard_db, law, left_db)
+        slopes = _slopes(seen, _nudged(seen, heard_db, law), left_db)
     return law, left_db
 
 
@@ -276,23 +282,25 @@ def _moved(law, by):
     return _Law(float(law[0] + decibels[0]), float(max(law[1] + decibels[1], 1.0)), *times_s.tolist())
 
 
-def _slopes(seen, heard_db, law, left_db):
-    """(4, known cells): how far the ride shown rises for each decibel (target, range) or neper (attack, release) of the law."""
-    others = [_moved(law, _NUDGE * unit) for unit in np.eye(4)]
-    return np.array([left_db - seen.misfit_db(_controlled(heard_db, other, seen.step_s)) for other in others]) / _NUDGE
+def _nudged(seen, heard_db, law):
+    """The ride (dB per step) of a law moved by a tenth of a decibel (target, range) or of a neper (attack, release): four."""
+    return [_controlled(heard_db, _moved(law, _NUDGE * unit), seen.step_s) for unit in np.eye(4)]
 
 
-def _range_sd_db(seen, heard_db, law):
-    """Sd of the range, from how well the law's four numbers are known.
+def _slopes(seen, nudged_db, left_db):
+    """(4, known cells): how far the ride shown rises for each decibel or neper of the law; nudged_db: of `_nudged`."""
+    return np.array([left_db - seen.misfit_db(one) for one in nudged_db]) / _NUDGE
+
+
+def _range_sd_db(seen, heard_db, law, steps_db):
+    """Sd of the range of a law's ride (dB per step), from how well the law's four numbers are known.
 
     Method: least squares linearised about the law; the misfit hangs together in time, so its weight in each number is summed over
     blocks of 0.5 s and their scatter counts (the sandwich estimator: P. Huber, 5th Berkeley Symposium 1 (1967) 221).
     """
-    steps_db = _controlled(heard_db, law, seen.step_s)
-    left = seen.misfit_db(steps_db)
-    slopes = _slopes(seen, heard_db, law, left)
-    moved_db = [_controlled(heard_db, _moved(law, _NUDGE * unit), seen.step_s) for unit in np.eye(4)]
-    ranges = np.array([seen.range_db(one) - seen.range_db(steps_db) for one in moved_db]) / _NUDGE
+    left, nudged_db = seen.misfit_db(steps_db), _nudged(seen, heard_db, law)
+    slopes = _slopes(seen, nudged_db, left)
+    ranges = (np.array([seen.range_db(one) for one in nudged_db]) - seen.range_db(steps_db)) / _NUDGE
     starts = np.flatnonzero(np.diff(np.flatnonzero(seen.known) // round(_BLOCK_S / seen.step_s / STEPS_PER_CELL), prepend=-1))
     pulls = np.add.reduceat(slopes * left, starts, axis=1)
     inverse = np.linalg.pinv(slopes @ slopes.T, rcond=1e-6, hermitian=True)
