@@ -96,6 +96,14 @@ def _third_octave(x):
     return Band(nominal_hz, mid_hz, mid_hz * 10.0**-0.05, mid_hz * 10.0**0.05)
 
 
+def shares_within(bands, band_hz):
+    """(bands,) the share of each Band's width that lies within band_hz, (low, high)."""
+    low_hz, high_hz = band_hz
+    return np.array(
+        [max(0.0, min(band.high_hz, high_hz) - max(band.low_hz, low_hz)) / (band.high_hz - band.low_hz) for band in bands]
+    )
+
+
 _A_POLES_HZ = (20.598997, 107.65265, 737.86223, 12194.217)
 
 
@@ -145,6 +153,18 @@ def bs468_weighting_db(freq_hz):
     slope = (table_db[-1] - table_db[-2]) / (log_table[-1] - log_table[-2])
     above = table_db[-1] + slope * (log_f - log_table[-1])
     return np.where(log_f < log_table[0], below, np.where(log_f > log_table[-1], above, inside))[()]
+
+
+def power_weights(bands, band_hz):
+    """{"flat", "a_weighted", "bs468_rms": (bands,) weight of each Band's power in such a level}: flat covers band_hz, the
+    weightings count each band at its middle.
+    """
+    mids_hz = np.array([band.mid_hz for band in bands])
+    return {
+        "flat": shares_within(bands, band_hz),
+        "a_weighted": power_from_db(a_weighting_db(mids_hz)),
+        "bs468_rms": power_from_db(bs468_weighting_db(mids_hz)),
+    }
 
 
 # Weighting of speed deviations, dB re 4 Hz: AES6-2008 (the same as IEC 60386), from memory, agreeing with two public

@@ -12,15 +12,14 @@ from typing import NamedTuple
 import numpy as np
 
 from bounceproof.files import number_in
-from bounceproof.mix import pan_gains
+from bounceproof.mix import pan_gains, why_silent
 from bounceproof.muting import gate
 from bounceproof.quantities import (
-    a_weighting_db,
     amplitude_db,
     amplitude_from_db,
-    bs468_weighting_db,
     power_db,
     power_from_db,
+    power_weights,
     third_octave_bands,
 )
 
@@ -60,12 +59,9 @@ def layer(track, alignment, condition, band_rows, *, ready=None, band_hz=None):
     track: dict with track, take, mix_db, pan; band_rows: rows of bands.tsv as read (text); ready: mix/TRACK.ready.json where the
     mix-ready file was equalised or its level ride taken back, then with band_hz, the medium's (low, high).
     """
-    if alignment is None:
-        return None, "no return yet"
-    if alignment["state"] != "aligned":
-        return None, f"rejected: {alignment.get('reason')}"
-    if alignment.get("level_db") is None:
-        return None, "nothing stands over its hiss, so it has no level"
+    silent = why_silent(alignment)
+    if silent:
+        return None, silent
     hiss = condition.get("hiss")
     if hiss is None:
         return None, "no stretch to measure its hiss in"
@@ -99,21 +95,21 @@ def layer(track, alignment, condition, band_rows, *, ready=None, band_hz=None):
 def _equalised(one, curve, band_rows, band_hz):
     """A Layer whose return went through an equaliser: its rows as `restoring` gives them."""
     gains_db = {float(row["nominal_hz"]): row["noise_gain_db"] for row in curve}
-    lifted = {nominal: level + gains_db.get(nominal, 0.0) for nominal, level in one.band_dbfs.items()}
-    moved = {
-        name: one.levels_dbfs[name] + _change_db(one.band_dbfs, lifted, weights)
-        for name, weights in _weights(one.band_dbfs, band_hz).items()
-    }
-    flat = _weights(one.band_dbfs, band_hz)["flat"]
+    weights = _weights(one.band_dbfs, band_hz)
+
+    def lifted(band_dbfs):
+        return {nominal: level + gains_db.get(nominal, 0.0) for nominal, level in band_dbfs.items()}
+
+    def change_db(band_dbfs, measure="flat"):
+        return _change_db(band_dbfs, lifted(band_dbfs), weights[measure])
+
     silent = {float(row["nominal_hz"]): _level(row["hiss_dbfs"]) for row in band_rows}
-    rest_db = _change_db(silent, {nominal: level + gains_db.get(nominal, 0.0) for nominal, level in silent.items()}, flat)
-    signal = {float(row["nominal_hz"]): _signal_in(row) for row in band_rows}
-    signal_db = _change_db(signal, {nominal: level + gains_db.get(nominal, 0.0) for nominal, level in signal.items()}, flat)
+    signal = {float(row["nominal_hz"]): _level(_signal_dbfs(row["return_dbfs"], row["hiss_dbfs"])) for row in band_rows}
     return one._replace(
-        levels_dbfs=moved,
-        band_dbfs=lifted,
+        levels_dbfs={measure: level + change_db(one.band_dbfs, measure) for measure, level in one.levels_dbfs.items()},
+        band_dbfs=lifted(one.band_dbfs),
         hum=tuple((hz, level + _nearest(gains_db, hz)) for hz, level in one.hum),
-        **_shifted(one, rest_db, signal_db),
+        **_shifted(one, change_db(silent), change_db(signal)),
     )
 
 
@@ -137,25 +133,16 @@ def _shifted(one, rest_db, signal_db):
 
 
 def _weights(band_dbfs, band_hz):
-    """{measure: {nominal_hz: power weight}} of third-octaves, each weighted at its middle; flat covers band_hz."""
+    """{measure: {nominal_hz: power weight}} of the bands that a Layer tells."""
     bands = [band for band in third_octave_bands(20.0, 20000.0) if band.nominal_hz in band_dbfs]
-    inside = [max(0.0, min(b.high_hz, band_hz[1]) - max(b.low_hz, band_hz[0])) / (b.high_hz - b.low_hz) for b in bands]
-    mids_hz = np.array([band.mid_hz for band in bands])
-    by_measure = (inside, power_from_db(a_weighting_db(mids_hz)), power_from_db(bs468_weighting_db(mids_hz)))
     nominal = [band.nominal_hz for band in bands]
-    return {name: dict(zip(nominal, weight, strict=True)) for name, weight in zip(MEASURES, by_measure, strict=True)}
+    return {name: dict(zip(nominal, weight, strict=True)) for name, weight in power_weights(bands, band_hz).items()}
 
 
 def _change_db(before_dbfs, after_dbfs, weights):
     """By how much the weighted sum over bands moves."""
     before, after = (sum(weights.get(k, 0.0) * power_from_db(v) for k, v in part.items()) for part in (before_dbfs, after_dbfs))
     return float(power_db(after / before)) if before > 0 and after > 0 else 0.0
-
-
-def _signal_in(row):
-    """Level of the sound in a row of bands.tsv, hiss taken off."""
-    power = power_from_db(_level(row["return_dbfs"])) - power_from_db(_level(row["hiss_dbfs"]))
-    return float(power_db(power)) if number_in(row["return_dbfs"]) is not None and power > 0 else -np.inf
 
 
 def _nearest(gains_db, frequency_hz):
@@ -170,12 +157,13 @@ def _room_db(overload):
 
 def _band_level(row, rise_db):
     """Hiss under music of a row of bands.tsv; where it was not measured, the silences' moved by what it rose by as a whole."""
-    under = row.get("hiss_under_music_dbfs")
-    return _level(row["hiss_dbfs"]) + rise_db if under in (None, "") else float(under)
+    under = number_in(row.get("hiss_under_music_dbfs"))
+    return _level(row["hiss_dbfs"]) + rise_db if under is None else under
 
 
 def _level(value):
-    return -np.inf if value in (None, "") else float(value)
+    level = number_in(value)
+    return -np.inf if level is None else level
 
 
 def _signal_dbfs(return_dbfs, hiss_dbfs):

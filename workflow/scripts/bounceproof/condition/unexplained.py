@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 
 from bounceproof import spectra
-from bounceproof.quantities import a_weighting_db, bs468_weighting_db, power_db, power_from_db
+from bounceproof.quantities import power_db, power_weights
 
 # A response from Hann segments that overlap by half, cut to its taps, has the variance of one fitted to 1.89 times the sound.
 _FITTED_TO = 1.89
@@ -74,17 +74,8 @@ def _hurt(dropouts, count, segment, rate_hz):
 
 def weighted_levels(band_powers, bands, band_hz):
     """flat_dbfs (within band_hz), a_weighted_dbfs, bs468_rms_dbfs of powers per band, each band weighted at its middle."""
-    mids_hz = np.array([band.mid_hz for band in bands])
-    powers = np.nan_to_num(band_powers)
-    share = np.array(
-        [max(0.0, min(band.high_hz, band_hz[1]) - max(band.low_hz, band_hz[0])) / (band.high_hz - band.low_hz) for band in bands]
-    )
-    levels = {
-        "flat": share,
-        "a_weighted": power_from_db(a_weighting_db(mids_hz)),
-        "bs468_rms": power_from_db(bs468_weighting_db(mids_hz)),
-    }
-    return {f"{name}_dbfs": float(power_db(np.sum(weight * powers))) for name, weight in levels.items()}
+    powers, weights = np.nan_to_num(band_powers), power_weights(bands, band_hz)
+    return {f"{name}_dbfs": float(power_db(np.sum(weight * powers))) for name, weight in weights.items()}
 
 
 def under_music_record(unexplained, hiss, bands, band_hz):

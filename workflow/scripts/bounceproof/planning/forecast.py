@@ -12,7 +12,7 @@ import numpy as np
 
 from bounceproof import spectra
 from bounceproof.condition import level as levels
-from bounceproof.quantities import flutter_weighting_db, power_db
+from bounceproof.quantities import flutter_weighting_db, power_db, shares_within
 from bounceproof.recorder import channel
 from bounceproof.recorder.motion import tape_motion
 from bounceproof.recorder.presets import resolve
@@ -235,10 +235,7 @@ def forecast(tracks, expected, *, band_hz, rate_hz, draws=DRAWS, seed=1):
 
 def _role_band(wanted, stem, both):
     """One of a role's bands with its distance over the hiss in each draw."""
-    low_hz, high_hz = (wanted[key] * stem.send_speed for key in ("low_hz", "high_hz"))
-    share = np.array(
-        [max(0.0, min(band.high_hz, high_hz) - max(band.low_hz, low_hz)) / (band.high_hz - band.low_hz) for band in stem.bands]
-    )
+    share = shares_within(stem.bands, [wanted[key] * stem.send_speed for key in ("low_hz", "high_hz")])
     over = [(signal * share).sum() / max((hiss * share).sum(), 1e-30) for signal, hiss in both]
     kept = {key: wanted[key] for key in ("name", "low_hz", "high_hz", "importance")}
     return {**kept, "over_hiss_db": power_db(np.maximum(over, 1e-12)).tolist()}
