@@ -117,12 +117,15 @@ class _Try:
             self.left = self._solved(range(len(self.sums)))[1]
 
     def _heard(self, dense):
-        """A block as it comes back: down to the working rate, through the response where that is not in it yet."""
-        from bounceproof.audio import resample
+        """A block as it comes back: at the working rate, through the response where that is not in it yet."""
         from bounceproof.condition.explained import through
 
-        low = resample(dense, self.factor, 1) if self.factor > 1 else dense
-        return through(low, self.taps)
+        return through(self._at_working_rate(dense), self.taps)
+
+    def _at_working_rate(self, dense):
+        from bounceproof.audio import resample
+
+        return resample(dense, self.factor, 1) if self.factor > 1 else dense
 
     def _sums(self, dense, returned):
         """Normal equations of a block; its ends, where the response has not settled, left out."""
@@ -151,9 +154,10 @@ class _Try:
 
     def _tangent_slope(self, start, grids):
         """Slope s of tanh(s u) / s that fits best, from around `start`: on grids, then by a parabola through the lowest point."""
+        squares = [self._heard(dense * dense) for dense in self.dense]
         for ratios in grids:
             slopes = start * ratios
-            left = np.array([self._left_by(slope) for slope in slopes])
+            left = np.array([self._left_by(slope, squares) for slope in slopes])
             k = int(np.clip(left.argmin(), 1, len(left) - 2))
             start = slopes[k]
         bend = left[k - 1] - 2 * left[k] + left[k + 1]
@@ -174,22 +178,21 @@ class _Try:
 
     def _response_behind(self, slope):
         """Taps of the response between the tape's curve and the return."""
-        from bounceproof.audio import resample
         from bounceproof.condition.explained import response_taps
 
         segment, total, averages = spectra.segment_samples(self.rate_hz), 0.0, 0.0
         for dense, returned in zip(self.dense, self.returned, strict=True):
-            tape = np.tanh(slope * dense) / slope
-            tape = resample(tape, self.factor, 1) if self.factor > 1 else tape
+            tape = self._at_working_rate(np.tanh(slope * dense) / slope)
             count = min(len(tape), len(returned))
             both = spectra.spectral_matrix([tape[:count], returned[:count]], self.rate_hz, segment=segment)
             total, averages = total + both.matrix, averages + both.averages
         return response_taps(spectra.SpectralMatrix(both.freq_hz, total / len(self.dense), averages), self.rate_hz, 1)
 
-    def _left_by(self, slope):
+    def _left_by(self, slope, squares):
+        """Power left over by the curve of a slope and the square (squares: as it comes back in each block)."""
         total = np.zeros((3, 3))
-        for dense, returned in zip(self.dense, self.returned, strict=True):
-            parts = [self._heard(np.tanh(slope * dense) / slope), self._heard(dense * dense)]
+        for dense, square, returned in zip(self.dense, squares, self.returned, strict=True):
+            parts = [self._heard(np.tanh(slope * dense) / slope), square]
             count = min(len(returned), len(parts[0]))
             edge = min(count // 8, 600)
             rows = np.array([*(part[:count] for part in parts), returned[:count]])[:, edge : count - edge]
