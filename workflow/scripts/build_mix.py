@@ -16,7 +16,7 @@ from bounceproof import between_tracks, mix, reference, verdicts
 from bounceproof.audio import read_mono, write_float_wav
 from bounceproof.broadcast import Description, time_reference, write_described_wav
 from bounceproof.files import read_json, write_json, write_table
-from bounceproof.quantities import peak_dbfs, power_db, power_from_db
+from bounceproof.quantities import SINE_CREST_DB, peak_dbfs, power_db, power_from_db
 from bounceproof.timemap import KNOT_S, read_time_map
 from bounceproof_job import run_job
 
@@ -109,8 +109,8 @@ def reference_hiss(tracks, settings, band_hz):
         return None, 0.0
     bus, power = mix.Bus(frames), 0.0
     for number, one in enumerate(tracks):
-        # A sine that fills the tape peaks where the stem does: its rms is 3.01 dB lower.
-        level_dbfs = peak_dbfs(read_mono(one["stem"])) - 3.0103 - below_db
+        # A sine that fills the tape peaks where the stem does.
+        level_dbfs = peak_dbfs(read_mono(one["stem"])) - SINE_CREST_DB - below_db
         hiss = mix.typical_hiss(frames, rate_hz, band_hz, level_dbfs=level_dbfs, seed=[settings["seed"], number])
         bus.add(hiss, mix_db=one["mix_db"], pan=one["pan"])
         power += power_from_db(level_dbfs + one["mix_db"])

@@ -8,7 +8,7 @@ import numpy as np
 
 from bounceproof import spectra
 from bounceproof.condition.level import inside
-from bounceproof.quantities import power_db
+from bounceproof.quantities import DB_PER_POWER_RATIO, power_db
 
 SHARED_COHERENCE = 0.1
 # Bands whose response lies further under the best one are no part of the sum that anybody hears.
@@ -114,7 +114,7 @@ class BandSums:
         # Powers of a steady sound S in noise N: var = (2 S N + N^2) / n; that of the hiss taken off: N^2 / (B T).
         variances = [(2 * power * noise + noise**2) / count + noise**2 / (self.widths * HISS_S) for power in (got, expected)]
         relative = np.sqrt(variances[0] / got**2 + variances[1] / expected**2)
-        return np.where(good, -power_db(got / expected), np.nan), np.where(good, 4.342944819 * relative, np.nan)
+        return np.where(good, -power_db(got / expected), np.nan), np.where(good, DB_PER_POWER_RATIO * relative, np.nan)
 
     def phase_kept(self, name):
         """How far the returns keep the stems' phase between them, per band: 1 as sent, 0 any phase, -1 upside down."""

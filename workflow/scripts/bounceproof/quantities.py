@@ -10,6 +10,10 @@ import numpy as np
 
 # 20 / ln 10: what a small relative error of an amplitude is in dB.
 DB_PER_NEPER = 8.685889638
+# 10 / ln 10: what a small relative error of a power is in dB.
+DB_PER_POWER_RATIO = 4.342944819
+# Crest factor of a sine: its peak over its rms.
+SINE_CREST_DB = 3.0103
 
 
 def amplitude_db(ratio):

@@ -8,6 +8,7 @@ second signal that is late by tau has the phase -2 pi f tau. A `bands` argument 
 import numpy as np
 
 from bounceproof.filters import BLOCK, in_blocks
+from bounceproof.quantities import DB_PER_POWER_RATIO
 
 SEGMENT_S = 0.17
 _BLOCK_SEGMENTS = 96
@@ -163,7 +164,7 @@ def h1_relative_sd(coherence, averages):
 
 def level_sd_db(bandwidth_hz, seconds):
     """Sd in dB of the level of a band of noise: 4.34 / sqrt(B T); inf for nothing heard."""
-    return 4.342944819 / np.sqrt(np.maximum(np.asarray(bandwidth_hz) * np.asarray(seconds), 1e-12))
+    return DB_PER_POWER_RATIO / np.sqrt(np.maximum(np.asarray(bandwidth_hz) * np.asarray(seconds), 1e-12))
 
 
 def _ratio(over, under):

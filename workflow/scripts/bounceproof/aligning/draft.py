@@ -17,20 +17,6 @@ SHORTEST_S = 0.5
 MISTAKEN_RATES_HZ = {44100: 48000, 48000: 44100, 88200: 96000, 96000: 88200}
 _UNLIKELY_PERCENT, _LIKELY_PERCENT = 5.0, 2.0
 FACTOR_WORDS = {0.25: "a quarter of its speed", 0.5: "half speed", 2.0: "double speed", 4.0: "four times its speed"}
-_MEASURED = (
-    "speed_percent",
-    "polarity",
-    "level_db",
-    "level_sigma_db",
-    "clicks_only_rms_us",
-    "residual_rms_us",
-    "residual_expected_us",
-    "offset_sigma_us",
-    "drift_percent",
-    "wow_percent",
-    "flutter_percent",
-    "weighted_flutter_percent",
-)
 
 
 class CannotPlace(Exception):

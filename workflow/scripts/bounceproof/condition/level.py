@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 
 from bounceproof import spectra
-from bounceproof.quantities import power_db, power_from_db, third_octave_bands
+from bounceproof.quantities import DB_PER_POWER_RATIO, power_db, power_from_db, third_octave_bands
 
 LEAKAGE_BELOW_DB = 45.0
 # Bands that come and go with the hiss move the level by so much beside its random error (tests/bench/intervals.py).
@@ -97,7 +97,7 @@ def level_from_powers(played, hiss, bands, band_hz, rate_hz, *, quiet_s):
         return Level(None, None, 0)
     weight = clear * signal / np.maximum(signal + hiss, np.finfo(float).tiny)
     got = np.sum(weight * signal)
-    sigma = 4.342944819 * np.sqrt(np.sum((weight * spread) ** 2)) / got
+    sigma = DB_PER_POWER_RATIO * np.sqrt(np.sum((weight * spread) ** 2)) / got
     return Level(float(power_db(np.sum(weight * played.stem) / got)), float(np.hypot(sigma, _LEAST_SD_DB)), int(clear.sum()))
 
 

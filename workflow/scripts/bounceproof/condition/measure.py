@@ -15,7 +15,7 @@ from bounceproof.condition import survival as survivals
 from bounceproof.condition.edges import band_ends
 from bounceproof.condition.foreign import find_foreign
 from bounceproof.condition.lines import find_lines
-from bounceproof.quantities import peak_dbfs, power_db, power_from_db
+from bounceproof.quantities import DB_PER_POWER_RATIO, peak_dbfs, power_db, power_from_db
 from bounceproof.sketches import sketch_bands
 
 
@@ -158,7 +158,7 @@ def _overall(powers, hiss, chosen, bands, rate_hz):
     played_s = mask.sum() * spectra.segment_samples(rate_hz) / 2 / rate_hz
     relative = _over_hiss_relative_sd(max(signal, 0.0), noise, width_hz, played_s, hiss.seconds)
     if signal > 0 and relative < 0.5:
-        over = {"signal_over_hiss_db": power_db(signal / noise), "signal_over_hiss_sigma_db": 4.342944819 * relative}
+        over = {"signal_over_hiss_db": power_db(signal / noise), "signal_over_hiss_sigma_db": DB_PER_POWER_RATIO * relative}
     return over, mask
 
 

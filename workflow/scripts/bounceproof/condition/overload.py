@@ -9,7 +9,7 @@ per cent. A level control's ride is taken into account; a converter that clips i
 import numpy as np
 
 from bounceproof import spectra
-from bounceproof.quantities import amplitude_db
+from bounceproof.quantities import DB_PER_POWER_RATIO, amplitude_db
 
 _BLOCK_S = 1.0
 _BLOCKS = 16
@@ -216,7 +216,7 @@ class _Try:
             slope = self._curve(np.sqrt(3.0 * -third))
             # tanh(s u): third harmonic of a sine of peak u is (s u)^2 / 12 as long as it is small; 3 % are reached at s u = 0.62.
             out["over_db"] = float(amplitude_db(slope / _full_slope()))
-            out["sigma_db"] = float(np.hypot(4.342944819 * third_sd / -third, _CURVE_SD_DB))
+            out["sigma_db"] = float(np.hypot(DB_PER_POWER_RATIO * third_sd / -third, _CURVE_SD_DB))
         else:
             most = max(-third, 0.0) + 1.96 * third_sd
             out["room_at_least_db"] = float(-amplitude_db(np.sqrt(3.0 * most) / _full_slope())) if most > 0 else None

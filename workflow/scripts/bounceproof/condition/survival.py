@@ -8,7 +8,7 @@ import numpy as np
 
 from bounceproof import spectra
 from bounceproof.condition.level import LEAKAGE_BELOW_DB, signal_sd
-from bounceproof.quantities import DB_PER_NEPER, power_db, power_from_db
+from bounceproof.quantities import DB_PER_NEPER, DB_PER_POWER_RATIO, power_db, power_from_db
 from bounceproof.runs import runs
 
 KNOWN_SD_DB = 1.0
@@ -73,7 +73,7 @@ class Survival:
         """Sd in dB of `response`: Bendat and Piersol's for H1, else that of the signal power."""
         h1_sd = np.hypot(_SMEAR_SD_DB, DB_PER_NEPER * spectra.h1_relative_sd(self.coherence, self.averages))
         with np.errstate(divide="ignore", invalid="ignore"):
-            power_sd = np.where(self.signal > 0, 4.342944819 * self.signal_sd / self.signal, np.inf)
+            power_sd = np.where(self.signal > 0, DB_PER_POWER_RATIO * self.signal_sd / self.signal, np.inf)
         return np.where(self.by_h1, h1_sd, power_sd)
 
     @property
@@ -90,7 +90,7 @@ class Survival:
         """Sd in dB of signal over hiss; the hiss itself is only known from its own stretch."""
         with np.errstate(divide="ignore", invalid="ignore"):
             relative = np.sqrt((self.signal_sd / self.signal) ** 2 + 1.0 / self.quiet_bt)
-        return np.where(self.signal > 0, 4.342944819 * relative, np.inf)
+        return np.where(self.signal > 0, DB_PER_POWER_RATIO * relative, np.inf)
 
 
 def _near_the_loudest(returned, stem, *, within_db=25.0):

@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from bounceproof.quantities import power_db
+from bounceproof.quantities import DB_PER_POWER_RATIO, power_db
 
 _BLOCK_S = 10.0
 _DRIFT_STEP = 0.001
@@ -245,7 +245,7 @@ class Search:
             variance += (sd * playing_mean(moved, band)) ** 2
         if not total > 0:
             return None, None
-        return float(power_db(total / self.excess.level)), float(4.342944819 * np.sqrt(variance) / total)
+        return float(power_db(total / self.excess.level)), float(DB_PER_POWER_RATIO * np.sqrt(variance) / total)
 
     def _heard(self, powers):
         return _fitted(powers, self.frames)[:, : len(self.gain)] * self.gain

@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 
 from bounceproof import spectra
-from bounceproof.quantities import power_db, power_weights
+from bounceproof.quantities import DB_PER_POWER_RATIO, power_db, power_weights
 
 # A response from Hann segments that overlap by half, cut to its taps, has the variance of one fitted to 1.89 times the sound.
 _FITTED_TO = 1.89
@@ -53,7 +53,7 @@ def measure_unexplained(explained, bands, hiss_powers, dropouts, *, timing_us):
     full[within] = noise
     scatter = powers[plays, 0].std(axis=0) / np.maximum(left, 1e-30) / np.sqrt(0.945 * plays.sum())
     sd[within] = np.hypot(
-        4.342944819 * scatter, np.maximum(spectra.level_sd_db(width_hz, seconds), 2.17 * timing / np.maximum(noise, 1e-30))
+        DB_PER_POWER_RATIO * scatter, np.maximum(spectra.level_sd_db(width_hz, seconds), 2.17 * timing / np.maximum(noise, 1e-30))
     )
     return Unexplained(full, sd, seconds, np.asarray(hiss_powers))
 

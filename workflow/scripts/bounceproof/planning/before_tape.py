@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from bounceproof.planning.level_law import loss_db, over_full_db, third_at
+from bounceproof.planning.level_law import cauchy_loss, loss_db, over_full_db, third_at
 from bounceproof.quantities import amplitude_db, amplitude_from_db
 
 # Bands whose third harmonic is known to within so much have a say; their neighbours err alike, so a few of them are worth one.
@@ -108,8 +108,7 @@ def _lows(shape, responses, tone_hz, high_share):
     off -= (off / sd_db**2).sum(axis=1, keepdims=True) / np.sum(1.0 / sd_db**2)
     lows = np.isfinite(shape.level_db) & (shape.freq_hz < tone_hz)
     lifted_db = np.maximum(shape.level_db[lows] - _LIFT_DB - tries.all_at(shape.freq_hz[lows]), 0.0)
-    # Cauchy's loss: a dropout in the sweep pulls no further.
-    cost = np.sum(9.0 * np.log1p(np.square(off / sd_db) / 9.0), axis=1) + np.sum(np.square(lifted_db), axis=1)
+    cost = np.sum(cauchy_loss(np.square(off / sd_db)), axis=1) + np.sum(np.square(lifted_db), axis=1)
     scale = 2.0 * _WORTH_ONE * max(1.0, cost.min() / freq_hz.size)
     weight = np.exp(-(cost - cost.min()) / scale)
     return tries._replace(weight=weight / weight.sum())

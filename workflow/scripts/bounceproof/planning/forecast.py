@@ -12,7 +12,7 @@ import numpy as np
 
 from bounceproof import spectra
 from bounceproof.condition import level as levels
-from bounceproof.quantities import flutter_weighting_db, power_db, shares_within
+from bounceproof.quantities import SINE_CREST_DB, flutter_weighting_db, power_db, shares_within
 from bounceproof.recorder import channel
 from bounceproof.recorder.motion import tape_motion
 from bounceproof.recorder.presets import resolve
@@ -35,7 +35,7 @@ def expected_of_medium(medium, *, full_send_db):
     speed = medium["speed_error_percent"] / 2.0
     return {
         "full_dbfs": (full_send_db, 2.0),
-        "hiss_dbfs": (full_send_db - 3.0103 - medium["hiss_below_full_db"], 3.0),
+        "hiss_dbfs": (full_send_db - SINE_CREST_DB - medium["hiss_below_full_db"], 3.0),
         "low_hz": (medium["band_low_hz"], 0.15),
         "high_hz": (medium["band_high_hz"], 0.12),
         "gain_db": (0.0, 0.0),

@@ -192,8 +192,12 @@ def _misfit(full_db, level_db, power, third_sd, sd_db):
     doubt_db = np.sqrt(sd_db**2 + _LEAST_DOUBT_DB**2 + (_CURVE_DOUBT * over_db) ** 2)
     variance = 4.0 * third_sd**4 + 4.0 * due * third_sd**2 + (0.4605 * doubt_db * due) ** 2
     square = (power - due) ** 2 / variance
-    # Cauchy's loss: what does not fit pulls no further.
-    return float(np.sum(9.0 * np.log1p(square / 9.0)))
+    return float(np.sum(cauchy_loss(square)))
+
+
+def cauchy_loss(squares):
+    """Cauchy's loss of squared misfits in standard deviations: what does not fit at all (a dropout) pulls no further."""
+    return 9.0 * np.log1p(squares / 9.0)
 
 
 def third_at(over_db):

@@ -17,7 +17,7 @@ from bounceproof.condition.lines import find_lines
 from bounceproof.follow import flutter
 from bounceproof.planning import level_law, sweeps, tones
 from bounceproof.planning.before_tape import before_tape, third_ratio
-from bounceproof.quantities import amplitude_db, amplitude_from_db, third_octave_bands
+from bounceproof.quantities import SINE_CREST_DB, amplitude_db, amplitude_from_db, third_octave_bands
 from bounceproof.reading import read_through
 from bounceproof.timemap import TimeMap
 
@@ -230,7 +230,7 @@ def _levels(full, control, hiss, band_hz):
         "third_percent": 100.0 * level_law.FULL_THIRD,
     }
     # Tone and hiss both as rms.
-    range_db = full.output_db - 3.0103 - hiss.flat_dbfs
+    range_db = full.output_db - SINE_CREST_DB - hiss.flat_dbfs
     return {
         "full": values,
         "band_hz": list(band_hz),

@@ -11,7 +11,7 @@ import numpy as np
 
 from bounceproof.filters import edges_response, filtered
 from bounceproof.planning.level_law import level_for_third_db, third_at
-from bounceproof.quantities import amplitude_db, amplitude_from_db, peak_dbfs, power_db, power_from_db
+from bounceproof.quantities import SINE_CREST_DB, amplitude_db, amplitude_from_db, peak_dbfs, power_db, power_from_db
 
 _LOUDEST_S, _LOUDEST_PERCENT = 16, 99.99
 _FRAME_S, _WITHIN_DB, _SOFT_PERCENT = 0.05, 30.0, 10.0
@@ -84,7 +84,7 @@ def typical_machine(medium, *, full_send_db, rate_hz):
         full_send_db,
         _GUESS_SIGMA_DB,
         0.0,
-        full_send_db - 3.0103 - medium["hiss_below_full_db"],
+        full_send_db - SINE_CREST_DB - medium["hiss_below_full_db"],
         lambda freq_hz: np.maximum(2.0 * before_db(freq_hz), _FLOOR_DB),
         before_db,
         lambda freq_hz: np.zeros(np.shape(freq_hz)),

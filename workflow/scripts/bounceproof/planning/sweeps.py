@@ -10,6 +10,8 @@ from typing import NamedTuple
 
 import numpy as np
 
+from bounceproof.quantities import DB_PER_POWER_RATIO
+
 _FADE_IN_S, _FADE_OUT_S = 0.10, 0.02
 # The response is looked for within so much of where it is due (a tape's drift), and taken over so much (its wow): the linear one
 # longer, for its low notes, the harmonics' shorter, for the hiss.
@@ -120,7 +122,7 @@ def _bands(piece, noise, rate_hz, order, low_hz, high_hz):
     sd = np.sqrt((2 * clear * hiss + hiss**2 * (1 + 1 / len(noise))) / bins)
     seen = inside & (clear > 3 * sd) & (clear > 0)
     level_db = 10 * np.log10(np.where(seen, clear, 1.0))
-    sd_db = 4.342944819 * sd / np.where(seen, clear, 1.0)
+    sd_db = DB_PER_POWER_RATIO * sd / np.where(seen, clear, 1.0)
     return Bands(mids_hz, np.where(seen, level_db, np.nan), np.where(seen, sd_db, np.nan), total - hiss)
 
 

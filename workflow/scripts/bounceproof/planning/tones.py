@@ -8,6 +8,8 @@ from typing import NamedTuple
 
 import numpy as np
 
+from bounceproof.quantities import DB_PER_POWER_RATIO
+
 # Around the fundamental (shares of its frequency): where it may wander, and where the hiss beside it is read.
 _WANDER, _HISS_FROM, _HISS_TO = 0.05, 0.07, 0.2
 _CLEAR = 4.0
@@ -50,7 +52,7 @@ def read_step(samples, rate_hz, tone_hz, *, orders=(2, 3)):
     sd = np.sqrt(4.0 * clear * hiss / bins + 2.0 * hiss**2 / bins)
     level_db = _db(2.0 * clear) if clear < _CLEAR * hiss else 20 * np.log10(_steady(samples, spectrum, own, window))
     harmonics, harmonics_sd = _harmonics(samples, rate_hz, spectrum, own, window, tone_hz, orders, np.sqrt(2.0 * clear))
-    return Step(float(level_db), float(4.342944819 * sd / clear), harmonics, harmonics_sd, _db(density))
+    return Step(float(level_db), float(DB_PER_POWER_RATIO * sd / clear), harmonics, harmonics_sd, _db(density))
 
 
 def _db(power):

@@ -45,9 +45,8 @@ class Gain(NamedTuple):
 def from_recorder(values, bands):
     """The Machine of a recorder.json: response by its sweeps, hiss as white on the tape behind what the replay side loses."""
     rows = values["response"]
-    mids = np.log([band.mid_hz for band in bands])
-    response = np.interp(mids, np.log([row["freq_hz"] for row in rows]), [row["level_db"] for row in rows])
-    before = np.interp(mids, np.log([row["freq_hz"] for row in rows]), [row["before_tape_db"] for row in rows])
+    mids, known = np.log([band.mid_hz for band in bands]), np.log([row["freq_hz"] for row in rows])
+    response, before = (np.interp(mids, known, [row[key] for row in rows]) for key in ("level_db", "before_tape_db"))
     widths = power_db(np.array([band.high_hz - band.low_hz for band in bands]))
     return Machine(bands, response, widths + response - before)
 
