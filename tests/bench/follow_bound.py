@@ -20,7 +20,7 @@ BAND_HZ = (40.0, 7000.0)
 # A second-order Butterworth corner as a critically damped one of equal density and equal variance.
 SAME_DENSITY = 2**0.5
 _RUNNING_S = 0.04
-_NOISES_OFF = dict.fromkeys(("hiss", "whine", "hum", "input_noise"), False)
+NOISES_OFF = dict.fromkeys(("hiss", "whine", "hum", "input_noise"), False)
 
 
 def bound_us(sent, rate_hz, settings, seed, truth, weight_times_s, weights, *, span_s):
@@ -30,7 +30,7 @@ def bound_us(sent, rate_hz, settings, seed, truth, weight_times_s, weights, *, s
     """
     if not truth.hiss.any():
         return 0.0
-    clean = simulate(sent, rate_hz, {**settings, **_NOISES_OFF}, seed=seed, stem_span_s=span_s).capture
+    clean = simulate(sent, rate_hz, {**settings, **NOISES_OFF}, seed=seed, stem_span_s=span_s).capture
     count = min(clean.size, truth.hiss.size)
     info = information(clean[:count], truth.hiss[:count].astype(float), truth, len(sent) / rate_hz)
     steps = discretise(true_model(truth.settings), STEP_S, position_sd_us=1e5, mean_speed_sd_ppm=1e5)

@@ -23,7 +23,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "workflow" / "scrip
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 import numpy as np
-from bench.follow_bound import bound_us
+from bench.follow_bound import NOISES_OFF, bound_us
 from bounceproof import pair_delay, spectra
 from bounceproof.audio import look_at, read_mono
 from bounceproof.condition.level import analysis_bands
@@ -47,7 +47,7 @@ def wrong_us(results, track, times_s):
 
 @cache
 def recorded(results, track):
-    """(sent, rate in Hz, settings, seed, facts, truth) of a track's simulated return, simulated again."""
+    """(sent, rate in Hz, settings, seed, span of the stem in s, truth) of a track's simulated return, simulated again."""
     path, facts = results / f"transfers/{track}.wav", read_json(results / f"transfers/{track}.json")
     sent, rate_hz = read_mono(path).astype(float), look_at(path).rate_hz
     settings, seed = read_json(results / f"simulated/{track}.truth.json")["settings"], track_seed(SEED, track)
@@ -111,8 +111,7 @@ def click_map(results, track):
 def sound(results, track):
     """A track's capture without its noises."""
     sent, rate_hz, settings, seed, span_s, _ = recorded(results, track)
-    off = dict.fromkeys(("hiss", "whine", "hum", "input_noise"), False)
-    return simulate(sent, rate_hz, {**settings, **off}, seed=seed, stem_span_s=span_s)
+    return simulate(sent, rate_hz, {**settings, **NOISES_OFF}, seed=seed, stem_span_s=span_s)
 
 
 def summed_powers(results, tracks, maps):
