@@ -6,6 +6,8 @@ per cent. A level control's ride is taken into account; a converter that clips i
 (`capture`).
 """
 
+from functools import cache, partial
+
 import numpy as np
 
 from bounceproof import spectra
@@ -154,10 +156,11 @@ class _Try:
 
     def _tangent_slope(self, start, grids):
         """Slope s of tanh(s u) / s that fits best, from around `start`: on grids, then by a parabola through the lowest point."""
-        squares = [self._heard(dense * dense) for dense in self.dense]
+        # Grids share slopes: all of them where the middle of the one before was the best.
+        left_by = cache(partial(self._left_by, squares=[self._heard(dense * dense) for dense in self.dense]))
         for ratios in grids:
             slopes = start * ratios
-            left = np.array([self._left_by(slope, squares) for slope in slopes])
+            left = np.array([left_by(slope) for slope in slopes])
             k = int(np.clip(left.argmin(), 1, len(left) - 2))
             start = slopes[k]
         bend = left[k - 1] - 2 * left[k] + left[k + 1]
