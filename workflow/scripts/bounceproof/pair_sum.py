@@ -81,9 +81,14 @@ class BandSums:
         """Bands in which the stems share content and both returns stand over their hiss."""
         return (self.coherence(0, 1) > np.maximum(self.zero_level(), SHARED_COHERENCE)) & self.stands()
 
-    def _expected_cross(self, name):
-        """The stems' cross power through both responses per band: Re S12 sqrt(P1 P2 / (S1 S2))."""
-        return self._balanced(name, self.spectra.matrix[:, 0, 1].real) @ self.bin_share
+    def expected(self):
+        """Power per band of the stems' sum through both responses: P1 + P2 + 2 Re S12 sqrt(P1 P2 / (S1 S2)).
+
+        The responses are those of the first way for all ways: they do not depend on how the returns are laid, and where two
+        clicks leave the speed wrong, a return's partials lie beside its stem's.
+        """
+        name = self.names[0]
+        return self.signal(name).sum(axis=0) + 2.0 * self._balanced(name, self.spectra.matrix[:, 0, 1].real) @ self.bin_share
 
     def _balanced(self, name, stems_cross):
         """A cross power of the stems per bin as both responses would make it, by the powers less an even share of the band's
@@ -100,7 +105,7 @@ class BandSums:
         is.
         """
         at, alone = self._at(name), self.signal(name).sum(axis=0)
-        return alone, alone + 2.0 * self._expected_cross(name), alone + 2.0 * self.cross(at, at + 1)
+        return alone, self.expected(), alone + 2.0 * self.cross(at, at + 1)
 
     def loss_db(self, name):
         """(10 lg(expected / got) of the sum's power, its sd by hiss); nan where a return is lost or the stems cancel."""
