@@ -155,10 +155,6 @@ class Progress(logging.Handler):
         ]
         return max([(waiting_s + sum(running_s)) / self._cores, *running_s])
 
-    def _still_s(self, rule, gone_s):
-        """A job over its time is the less near its end, the longer it has been."""
-        return max(self._expected.of(rule) - gone_s, 0.3 * max(0.0, gone_s - self._expected.of(rule)))
-
     def _note(self, words):
         print(f"{time.strftime('%Y-%m-%d %H:%M:%S')}  {words}", file=self._log, flush=True)
 

@@ -173,12 +173,8 @@ def of_chosen(name, tracks=None):
     return [chosen_file(name, track) for track in there(tracks)]
 
 
-def take_names():
-    """{track: the take its chosen files are from, as far as known before it is chosen; None while it waits}."""
-    return {track: wanted_take(track) for track in TRACKS}
-
-
 def wanted_take(track):
+    """The take that a track's chosen files are from, as far as known before it is chosen; None while it waits."""
     takes = takes_of(track)
     want = TRACKS[track]["take"]
     if not takes:
@@ -471,6 +467,4 @@ def calibration_id():
 
 def new_session_settings():
     """What new_session is asked for, as paths seen from where the call came from."""
-    from session_start import from_caller
-
     return {key: from_caller(config.get(key), PROJECT) for key in ("stems", "session", "mix")}

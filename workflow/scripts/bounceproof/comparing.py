@@ -129,10 +129,7 @@ def lines(rows, *, most=60):
     """What `verify` says, as lines: the verdict, its causes, then every number and file that moved."""
     _, said = verdict(rows)
     moved = [number_line(row) for row in rows if row["part"] in NUMBERS and row["word"] != SAME]
-    files = [
-        f"{row['what']}: {'other bytes' if row['word'] == DIFFERS else row['word']}" for row in rows if row["part"] == "file"
-    ]
-    both = moved + files
+    both = moved + [_file_line(row) for row in rows if row["part"] == "file"]
     return [*said, *both[:most], *([f"and {len(both) - most} more"] if len(both) > most else [])]
 
 

@@ -13,7 +13,7 @@ from bounceproof.report.cautions import CAUTIONS
 from bounceproof.report.words import clock, fixed, minutes, signed
 
 _WIDTH_MM, _HEIGHT_MM = 210.0, 297.0
-_LEFT_MM, _RIGHT_MM, _TOP_MM, _BOTTOM_MM = 16.0, 194.0, 18.0, 280.0
+_LEFT_MM, _RIGHT_MM, _TOP_MM = 16.0, 194.0, 18.0
 _LINE_MM = 4.6
 _MM = 1 / 25.4
 # Column: where it begins (mm), its head.

@@ -14,7 +14,7 @@ import matplotlib
 from bounceproof.figures.words import WORDS
 from bounceproof.files import write_atomically
 
-BLUE, ORANGE, GREEN, VERMILION, PURPLE = "#0072b2", "#e69f00", "#009e73", "#d55e00", "#cc79a7"
+BLUE, ORANGE, GREEN, VERMILION = "#0072b2", "#e69f00", "#009e73", "#d55e00"
 _LIGHT = {"ink": "#1b1f24", "soft": "#555d66", "faint": "#8a9099", "paper": "#ffffff", "accent": BLUE, "warn": "#b84a00"}
 _DARK = {"ink": "#e8eaed", "soft": "#b3bac2", "faint": "#7d858e", "paper": "#14171a", "accent": "#56b4e9", "warn": "#ff8c42"}
 # Titles and captions stay inside 5 % of a picture for the screen (safe area for graphics, EBU R 95; from memory).
