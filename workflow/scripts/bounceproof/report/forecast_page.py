@@ -5,7 +5,7 @@ Conventions: a range is the 10 to 90 % points over the drawn recorders, its midd
 
 import math
 
-from bounceproof.figures.style import number
+from bounceproof.files import number_in
 from bounceproof.report import templates
 from bounceproof.verdicts import expected_word, odds
 
@@ -73,7 +73,7 @@ def _row(one, came, thresholds):
     if came:
         row["came_verdict"] = came["verdict"]
         for ours, theirs in _CAME.items():
-            row[ours] = number(came[theirs])
+            row[ours] = number_in(came[theirs])
     return row
 
 
