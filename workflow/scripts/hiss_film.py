@@ -7,8 +7,8 @@ params: settings = {figures, tracks: [{track, take}] in the order in which they 
 
 from bounceproof.audio import read_audio
 from bounceproof.figures import hissfilm
-from bounceproof.figures.style import Look, number
-from bounceproof.files import read_table
+from bounceproof.figures.style import Look
+from bounceproof.files import number_in, read_table
 from bounceproof.filming import FRAMES_PER_S, write_film
 from bounceproof_job import run_job
 
@@ -19,7 +19,7 @@ def main(snakemake):
     settings = snakemake.params.settings
     sound = read_audio(snakemake.input.sound)
     rows = read_table(snakemake.input.about)
-    steps = [{**{key: number(row[key]) for key in _NUMBERS}, "muted": row["muted"] == "yes"} for row in rows]
+    steps = [{**{key: number_in(row[key]) for key in _NUMBERS}, "muted": row["muted"] == "yes"} for row in rows]
     names = [one["track"] for one in settings["tracks"]][: int(max(step["tracks"] for step in steps))]
     pictures = hissfilm.frames(
         Look(settings["figures"]), names, steps, simulated=settings["simulated"], frames_per_s=FRAMES_PER_S

@@ -5,6 +5,8 @@ Conventions: English; only numbers of a record; what is simulated is said first.
 
 import statistics
 
+from bounceproof.report.words import counted
+
 
 def paragraph(record):
     """Text of one paragraph (and a sentence of caution in front where returns are simulated) from a value of record.json."""
@@ -28,7 +30,7 @@ def _sent(session, medium):
     rate, seconds = session["sample_rate_hz"], session["song_samples"] / session["sample_rate_hz"]
     band = f"{medium['band_low_hz']:g} to {medium['band_high_hz']:g} Hz"
     return (
-        f"{_count(len(session['tracks']), 'track')} of {seconds:.0f} s at {rate / 1000:g} kHz were sent one at a time to a"
+        f"{counted(len(session['tracks']), 'track')} of {seconds:.0f} s at {rate / 1000:g} kHz were sent one at a time to a"
         f" recorder ({medium['label']}; nominal band {band}), each between two swept clicks whose peak lay"
         f" {session['transfer']['click_below_peak_db']:g} dB below the stem's own in that band, and captured again."
     )
@@ -109,7 +111,3 @@ def _values(tracks, key):
 
 def _us(value_us):
     return f"{value_us / 1000:.1f} ms" if value_us >= 1000 else f"{value_us:.3g} us"
-
-
-def _count(number, word):
-    return f"{number} {word}{'' if number == 1 else 's'}"

@@ -9,7 +9,8 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
 from bounceproof.figures.panels import MOST_PANELS, grid, heading, inside, more
-from bounceproof.figures.style import ORANGE, hertz_ticks, number
+from bounceproof.figures.song import number
+from bounceproof.figures.style import ORANGE, hertz_ticks
 
 LOWEST_DB = -20.0
 

@@ -7,12 +7,16 @@ from typing import NamedTuple
 
 import numpy as np
 
-from bounceproof.figures.style import number
 from bounceproof.files import read_json, read_table
 from bounceproof.timemap import KNOT_S, TimeMap, read_time_map
 
 # Speed and timing are drawn at this step: fine enough for wow, and a hundredth of a map's knots.
 STEP_S = 0.02
+
+
+def number(cell):
+    """A table's cell as float, nan for an empty one."""
+    return float(cell) if cell not in (None, "") else float("nan")
 
 
 class Track(NamedTuple):

@@ -10,9 +10,10 @@ from matplotlib.lines import Line2D
 from bounceproof import verdicts
 from bounceproof.figures.rows import MOST_ROWS, Rows, decades, names_width, nice, row_letters
 from bounceproof.figures.stacking import growth
-from bounceproof.figures.style import GREEN, ORANGE, VERMILION, hertz
+from bounceproof.figures.style import GREEN, ORANGE, VERMILION
 from bounceproof.figures.survived import heat, notes, over_hiss
 from bounceproof.figures.timing import clicks_error_ms
+from bounceproof.report.words import short
 
 _ROOM_FOR_TRACES = 34  # letters
 SIGNS = {
@@ -126,11 +127,7 @@ def _before_after(look, sheet, song, edges):
     _as_rows(axes, len(values))
     known = [value for pair in values for value in pair if value]
     if known:
-        decades(look, axes, known, _short, fontsize=look.points(0.72))
-
-
-def _short(value):
-    return f"{value / 1000:g}k" if value >= 1000 else f"{value:g}"
+        decades(look, axes, known, short, fontsize=look.points(0.72))
 
 
 def _survived(look, sheet, song, edges):
@@ -143,7 +140,7 @@ def _survived(look, sheet, song, edges):
     heat(look, axes, values)
     notes(look, axes, song.tracks, len(bands))
     shown = [k for k, band in enumerate(bands) if band in (100, 400, 1000, 4000, 10000)]
-    axes.set_xticks([k + 0.5 for k in shown], [hertz(bands[k]) for k in shown], fontsize=look.points(0.72))
+    axes.set_xticks([k + 0.5 for k in shown], [short(bands[k]) for k in shown], fontsize=look.points(0.72))
 
 
 def _hiss(look, sheet, song, edges):

@@ -8,7 +8,8 @@ import numpy as np
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
-from bounceproof.figures.style import GREEN, ORANGE, number
+from bounceproof.figures.song import number
+from bounceproof.figures.style import GREEN, ORANGE
 
 STEP_NAMED_DB = 3.0
 

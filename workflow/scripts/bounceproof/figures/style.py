@@ -13,6 +13,7 @@ import matplotlib
 
 from bounceproof.figures.words import WORDS
 from bounceproof.files import write_atomically
+from bounceproof.report.words import fixed, short
 
 BLUE, ORANGE, GREEN, VERMILION = "#0072b2", "#e69f00", "#009e73", "#d55e00"
 _LIGHT = {"ink": "#1b1f24", "soft": "#555d66", "faint": "#8a9099", "paper": "#ffffff", "accent": BLUE, "warn": "#b84a00"}
@@ -90,7 +91,7 @@ class Look:
 
     def number(self, value, places=0):
         """A number with a true minus sign and the language's decimal mark; what rounds to nought has no sign."""
-        return decibels(value, places).replace(".", self.say("decimal mark"))
+        return fixed(float(value), places).replace(".", self.say("decimal mark"))
 
     def sheet(self, title, note, *, simulated=()):
         """An empty Sheet. simulated: (how many of the tracks shown are simulated, how many are shown), or nothing."""
@@ -225,25 +226,10 @@ def paint(figure_of, look, values, paths):
                 figure.savefig(temporary, format=kind, metadata=metadata, facecolor=figure.get_facecolor())
 
 
-def number(cell):
-    """A table's cell as float, nan for an empty one."""
-    return float(cell) if cell not in (None, "") else float("nan")
-
-
 def hertz_ticks(axes, low_hz, high_hz, *, ticks=(50, 100, 200, 500, 1000, 2000, 5000, 10000, 20000)):
     """A logarithmic frequency axis from low_hz to high_hz with ticks people read."""
     axes.set_xscale("log")
     axes.set_xlim(low_hz, high_hz)
     ticks = [f for f in ticks if low_hz <= f <= high_hz]
-    axes.set_xticks(ticks, [hertz(f) for f in ticks])
+    axes.set_xticks(ticks, [short(f) for f in ticks])
     axes.minorticks_off()
-
-
-def hertz(value):
-    """50, 500, 1k, 6.3k."""
-    return f"{value / 1000:g}k" if value >= 1000 else f"{value:g}"
-
-
-def decibels(value, places=0):
-    """A number with a true minus sign; what rounds to nought has no sign."""
-    return f"{round(float(value), places) + 0.0:.{places}f}".replace("-", "−")

@@ -7,7 +7,7 @@ known (the stem has nothing there, or nothing stands over the hiss).
 import numpy as np
 
 from bounceproof.figures.rows import names_width, row_letters
-from bounceproof.figures.style import decibels, hertz
+from bounceproof.report.words import fixed, short
 
 SHOWN_DB = (-5.0, 40.0)
 _BAR = 2.2
@@ -38,7 +38,7 @@ def draw(look, song):
         _numbers(look, axes, values, letters)
     notes(look, axes, song.tracks, len(bands))
     each = 1 if len(bands) * 2.4 * look.letter_px < edges[2] - edges[0] else 2
-    axes.set_xticks(np.arange(0, len(bands), each) + 0.5, [hertz(band) for band in bands[::each]], fontsize=look.points(0.72))
+    axes.set_xticks(np.arange(0, len(bands), each) + 0.5, [short(band) for band in bands[::each]], fontsize=look.points(0.72))
     axes.set_yticks(np.arange(len(names)) + 0.5, names, fontsize=look.points(row_letters(sheet, len(names), edges[3] - edges[1])))
     axes.tick_params(axis="y", length=0)
     _medium(look, axes, bands, song.band_hz)
@@ -87,7 +87,7 @@ def _numbers(look, axes, values, letters):
         axes.text(
             column + 0.5,
             row + 0.5,
-            decibels(value),
+            fixed(value, 0),
             ha="center",
             va="center_baseline",
             color=colour,

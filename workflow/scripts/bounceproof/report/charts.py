@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 from markupsafe import Markup, escape
 
-from bounceproof.report.words import fixed, known
+from bounceproof.report.words import fixed, known, short
 
 WIDTH, HEIGHT = 340, 214
 _LEFT, _RIGHT, _TOP, _BOTTOM = 40, 8, 36, 36
@@ -93,11 +93,11 @@ class Drawing:
         for tick in self.x.ticks:
             across = self._at(tick, self.y.low)[0]
             yield f'<path class="axis" d="M{across} {bottom}v4"/>'
-            yield f'<text class="mid" x="{across}" y="{bottom + 15}">{_tick(tick)}</text>'
+            yield f'<text class="mid" x="{across}" y="{bottom + 15}">{short(tick)}</text>'
         for tick in self.y.ticks:
             height = self._at(self.x.low, tick)[1]
             yield f'<path class="grid" d="M{_LEFT} {height}H{right}"/>'
-            yield f'<text class="end" x="{_LEFT - 5}" y="{height + 4:.1f}">{_tick(tick)}</text>'
+            yield f'<text class="end" x="{_LEFT - 5}" y="{height + 4:.1f}">{short(tick)}</text>'
         yield f'<text class="end label" x="{right}" y="{HEIGHT - 5}">{escape(self.x.label)}</text>'
         yield f'<text class="label" x="2" y="{_TOP - 10}">{escape(self.y.label)}</text>'
 
@@ -121,11 +121,6 @@ def _runs(points):
         run = []
     if len(run) > 1:
         yield run
-
-
-def _tick(value):
-    text = f"{value / 1000:g}k" if abs(value) >= 1000 else f"{value:g}"
-    return text.replace("-", "−")
 
 
 def steps(low, high, count=5):
@@ -176,7 +171,7 @@ def response(name, bands, roles, band_hz):
     top, bottom = math.ceil(max(levels) / 10) * 10 + 10, max(math.floor(min(levels) / 10) * 10, -60)
     axes = _hertz(low, high), Axis(bottom, top, steps(bottom, top, 5), "response, dB")
     if rows:
-        text = f"Known from {_tick(rows[0]['nominal_hz'])} to {_tick(rows[-1]['nominal_hz'])} Hz; the numbers stand in the table"
+        text = f"Known from {short(rows[0]['nominal_hz'])} to {short(rows[-1]['nominal_hz'])} Hz; the numbers stand in the table"
     else:
         text = "Known in no band"
     drawing = Drawing(*axes, f"{name}: response of recorder and chain", f"{text}.")

@@ -5,6 +5,7 @@ Conventions: "first" is this session's own record, "second" the other one.
 
 from bounceproof.comparing import NUMBERS, SAME, counts
 from bounceproof.report import templates
+from bounceproof.report.words import NONE
 
 _UNITS = {
     "_percent": "%",
@@ -44,19 +45,15 @@ def _chain(record):
 
 
 def _row(row):
-    unit = next((unit for ending, unit in _UNITS.items() if row["what"].endswith(ending)), "")
-    what = row["what"]
-    for ending, named in _UNITS.items():
-        if named == unit and what.endswith(ending):
-            what = what.removesuffix(ending)
-            break
+    ending, unit = next((one for one in _UNITS.items() if row["what"].endswith(one[0])), ("", ""))
+    what = row["what"].removesuffix(ending)
     cells = {key: _text(row.get(key)) for key in ("first", "second", "difference", "sigma")}
     return {**row, **cells, "what": what.replace("_", " "), "unit": unit}
 
 
 def _text(value):
     if value is None:
-        return "–"
+        return NONE
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, (int, float)):

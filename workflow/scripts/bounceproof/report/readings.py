@@ -6,7 +6,7 @@ Conventions: values are finished text, unit included; a reading that was not mad
 from typing import NamedTuple
 
 from bounceproof import verdicts
-from bounceproof.report.words import fixed, hertz, known, microseconds, signed, spread
+from bounceproof.report.words import counted, fixed, hertz, known, microseconds, signed, spread
 
 
 class Reading(NamedTuple):
@@ -149,28 +149,24 @@ def _level(alignment, condition, thresholds):
 def _faults(condition, thresholds):
     dropouts = condition.get("dropouts")
     if dropouts is not None:
-        yield Reading("Dropouts", "dropouts", _counted(len(dropouts), "dropout"), "; ".join(map(_drop, dropouts[:6])))
+        yield Reading("Dropouts", "dropouts", counted(len(dropouts), "dropout"), "; ".join(map(_drop, dropouts[:6])))
     for key, name in (("hum", "Hum"), ("whine", "Whine")):
         lines = condition.get(key)
         if lines is not None:
             words = "; ".join(map(_line, lines[:6]))
-            yield Reading(name, "lines", _counted(len(lines), "line"), words)
+            yield Reading(name, "lines", counted(len(lines), "line"), words)
     foreign = condition.get("foreign")
     if foreign is not None:
         words = " ".join(map(verdicts.foreign_sentence, foreign)) or "of the session's own"
         yield Reading("Other sounds", "foreign", f"{len(foreign)} found", words)
     clipped = condition.get("clipped") or {}
     if clipped.get("runs"):
-        yield Reading("Clipped", "capture", _counted(clipped["runs"], "run"), f"first at {fixed(clipped['first_s'], 2)} s")
+        yield Reading("Clipped", "capture", counted(clipped["runs"], "run"), f"first at {fixed(clipped['first_s'], 2)} s")
     if known(condition.get("peak_dbfs")):
         dc_dbfs = condition.get("dc_dbfs")
         limit_dbfs = verdicts.limits(thresholds)["direct_current_dbfs"]
         words = f"direct current {fixed(dc_dbfs)} dBFS" if known(dc_dbfs) and dc_dbfs > limit_dbfs else ""
         yield Reading("Capture's highest sample", "capture", f"{fixed(condition['peak_dbfs'])} dBFS", words)
-
-
-def _counted(count, what):
-    return f"{count} {what}{'s' if count != 1 else ''}"
 
 
 def _drop(one):

@@ -34,10 +34,21 @@ def signed(value, places=1):
     return fixed(value, places, sign=True)
 
 
-def spread(value, sd, places=1):
+def spread(value, sd, places=1, *, sign=False):
     """A number with its 95 % interval, value ± 1.96 sd; without sd the number alone."""
-    text = fixed(value, places)
+    text = fixed(value, places, sign=sign)
     return f"{text} ± {fixed(1.96 * sd, places)}" if text != NONE and known(sd) else text
+
+
+def short(value):
+    """A number beside an axis: −10, 500, 6.3k."""
+    text = f"{value / 1000:g}k" if abs(value) >= 1000 else f"{value:g}"
+    return text.replace("-", "−")
+
+
+def counted(count, what):
+    """How many there are of something: 1 track, 2 tracks."""
+    return f"{count} {what}{'' if count == 1 else 's'}"
 
 
 def hertz(value):
@@ -84,6 +95,7 @@ FILTERS = {
     "reached": reached,
     "signed": signed,
     "spread": spread,
+    "counted": counted,
     "hertz": hertz,
     "microseconds": microseconds,
     "clock": clock,
