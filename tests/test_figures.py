@@ -11,7 +11,7 @@ from bounceproof import filming
 from bounceproof.figures import FIGURES, drawing, hissfilm, pairfilm, speed, stacking
 from bounceproof.figures.rows import nice
 from bounceproof.figures.song import Song, read_song, trace
-from bounceproof.figures.style import _RC, SAFE, Look, paint
+from bounceproof.figures.style import RC, SAFE, Look, paint
 from bounceproof.figures.words import WORDS
 from bounceproof.files import file_sha256
 from bounceproof.timemap import TimeMap, knot_times
@@ -34,7 +34,7 @@ def song(session):
 def figure(name, song, **settings):
     import matplotlib
 
-    with matplotlib.rc_context(_RC):
+    with matplotlib.rc_context(RC):
         return drawing.DRAWN_BY[name].draw(Look(settings), song)
 
 

@@ -7,7 +7,7 @@ import matplotlib
 import numpy as np
 
 from bounceproof.figures.stage import Stage
-from bounceproof.figures.style import _RC, GREEN, ORANGE
+from bounceproof.figures.style import GREEN, ORANGE, RC
 
 RISE_S = 0.7
 
@@ -16,7 +16,7 @@ def frames(look, names, steps, *, simulated, frames_per_s):
     """Yield pictures. names: tracks in the order in which they join; steps: rows of hiss.tsv with numbers (from_s, to_s, tracks,
     muted, level_dbfs); simulated: (how many, of how many).
     """
-    with matplotlib.rc_context(_RC):
+    with matplotlib.rc_context(RC):
         sheet = look.sheet(look.say("film stack title"), look.say("stack note"), simulated=simulated)
         names = [look.name(name) for name in names]
         side = max(look.width_of(name, 0.9) for name in names) + 1.5 * look.letter_px

@@ -8,7 +8,7 @@ import numpy as np
 
 from bounceproof.figures.rows import nice
 from bounceproof.figures.stage import Stage
-from bounceproof.figures.style import _RC, ORANGE
+from bounceproof.figures.style import ORANGE, RC
 
 PASSAGE_S, PAUSE_S = 9.0, 0.8
 
@@ -34,7 +34,7 @@ def frames(look, pair, span_s, *, frames_per_s):
     ways = (("clicks_us", "film pair clicks", ORANGE, "s--"), ("aligned_us", "film pair followed", look.accent, "o-"))
     known = {key: _known(pair["through_time"], key, span_s) for key, *_ in ways}
     reach = nice(max(0.05, 1.05 * max(np.abs(late_ms).max(initial=0.0) for _, late_ms, _ in known.values())))
-    with matplotlib.rc_context(_RC):
+    with matplotlib.rc_context(RC):
         names = f"{look.name(pair['first']['track'])} + {look.name(pair['second']['track'])}"
         sheet = look.sheet(look.say("film pair title"), names, simulated=(1, 1) if pair["simulated"] else ())
         top, bottom = sheet.top + 2.4 * look.letter_px, sheet.bottom - 2.7 * look.letter_px

@@ -18,6 +18,12 @@ def nice(limit):
     return float(next(step * power for step in _NICE if step * power >= limit * (1 - 1e-9)))
 
 
+def as_rows(axes, count):
+    """Axes of so many rows without names: row k lies around -k."""
+    axes.set_ylim(-count + 0.5, 0.5)
+    axes.set_yticks([])
+
+
 def names_width(look, names):
     """Room that the names of rows need, in px."""
     return max((look.width_of(name, 0.88) for name in names), default=0) + look.letter_px

@@ -8,11 +8,11 @@ import numpy as np
 from matplotlib.lines import Line2D
 
 from bounceproof import verdicts
-from bounceproof.figures.rows import MOST_ROWS, Rows, decades, names_width, nice, row_letters
+from bounceproof.figures.rows import MOST_ROWS, Rows, as_rows, decades, names_width, row_letters
 from bounceproof.figures.stacking import growth
 from bounceproof.figures.style import GREEN, ORANGE, VERMILION
 from bounceproof.figures.survived import heat, notes, over_hiss
-from bounceproof.figures.timing import clicks_error_ms
+from bounceproof.figures.timing import clicks_error_ms, rms_us, scale_ms
 from bounceproof.report.words import short
 
 _ROOM_FOR_TRACES = 34  # letters
@@ -75,7 +75,7 @@ def _head(look, sheet, words, left, wide, top):
 def _names(look, sheet, names, words, edges, word_px):
     """Names, and how each track stands: a sign and a word."""
     axes = sheet.axes(*edges, grid=None)
-    _as_rows(axes, len(names))
+    as_rows(axes, len(names))
     axes.set_axis_off()
     axes.set_xlim(edges[0], edges[2])
     letters = row_letters(sheet, len(names), edges[3] - edges[1])
@@ -91,17 +91,8 @@ def _names(look, sheet, names, words, edges, word_px):
 
 def _timing(look, sheet, song, edges):
     errors = [clicks_error_ms(track) if track.time_map is not None else None for track in song.tracks]
-    reach = [
-        np.abs(one[1]).max() for track, one in zip(song.tracks, errors, strict=True) if one is not None and not track.by_clicks
-    ]
-    rows = Rows(
-        sheet,
-        [""] * len(errors),
-        *edges,
-        scale=nice(max(0.05, 1.02 * max(reach, default=1.0))),
-        unit="ms",
-        x=look.say("song time"),
-    )
+    scale = scale_ms(song.tracks, errors)
+    rows = Rows(sheet, [""] * len(errors), *edges, scale=scale, unit="ms", x=look.say("song time"))
     for row, (track, error) in enumerate(zip(song.tracks, errors, strict=True)):
         if error is None or track.by_clicks:
             rows.say(row, look.say("by clicks short" if error is not None else track.state))
@@ -113,10 +104,7 @@ def _timing(look, sheet, song, edges):
 
 def _before_after(look, sheet, song, edges):
     axes = sheet.axes(*edges, grid="x", x="µs")
-    values = [
-        (track.alignment.get("clicks_only_rms_us"), None if track.by_clicks else track.alignment.get("residual_rms_us"))
-        for track in song.tracks
-    ]
+    values = [rms_us(track) for track in song.tracks]
     for row, (before, after) in enumerate(values):
         if before and after:
             axes.plot([after, before], [-row, -row], color=look.faint, lw=look.line(1.5))
@@ -124,7 +112,7 @@ def _before_after(look, sheet, song, edges):
             axes.plot(before, -row, "s", color=ORANGE, markersize=look.line(10))
         if after:
             axes.plot(after, -row, "o", color=look.accent, markersize=look.line(10))
-    _as_rows(axes, len(values))
+    as_rows(axes, len(values))
     known = [value for pair in values for value in pair if value]
     if known:
         decades(look, axes, known, short, fontsize=look.points(0.72))
@@ -135,7 +123,7 @@ def _survived(look, sheet, song, edges):
     axes = sheet.axes(*edges, grid=None, x="Hz")
     axes.set_yticks([])
     if not bands:
-        _as_rows(axes, len(song.tracks))
+        as_rows(axes, len(song.tracks))
         return
     heat(look, axes, values)
     notes(look, axes, song.tracks, len(bands))
@@ -147,7 +135,7 @@ def _hiss(look, sheet, song, edges):
     axes = sheet.axes(*edges, grid="x", x="dBFS")
     names, alone, running, _ = growth(song.stack_rows)
     levels = dict(zip(names, alone, strict=True))
-    _as_rows(axes, len(song.tracks))
+    as_rows(axes, len(song.tracks))
     if not names:
         return
     floor = 10 * np.floor(alone.min() / 10 - 0.3)
@@ -158,11 +146,6 @@ def _hiss(look, sheet, song, edges):
     axes.set_xlim(floor, 10 * np.ceil(running[-1] / 10 + 0.05))
     ticks = np.arange(floor, running[-1] + 10, 20)
     axes.set_xticks(ticks, [look.number(tick) for tick in ticks], fontsize=look.points(0.72))
-
-
-def _as_rows(axes, count):
-    axes.set_ylim(-count + 0.5, 0.5)
-    axes.set_yticks([])
 
 
 def _foot(look, sheet, song):

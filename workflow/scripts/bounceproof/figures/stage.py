@@ -3,7 +3,7 @@
 import matplotlib
 import numpy as np
 
-from bounceproof.figures.style import _RC
+from bounceproof.figures.style import RC
 
 
 class Stage:
@@ -12,7 +12,7 @@ class Stage:
     def __init__(self, sheet):
         self.figure = sheet.figure
         self._canvas = self.figure.canvas
-        with matplotlib.rc_context(_RC):
+        with matplotlib.rc_context(RC):
             self._canvas.draw()
         self._still = self._canvas.copy_from_bbox(self.figure.bbox)
 

@@ -23,7 +23,7 @@ SAFE = 0.05
 # A letter of 26 px on a sheet of 1920 x 1080 is 11 px high on a telephone held sideways.
 _LETTER_PX, _SHEET_PX = 26.0, 1920 * 1080
 _PRINT_DPI, _PRINT_LETTER_PT, _MM_PER_INCH = 300, 7.0, 25.4
-_RC = {
+RC = {
     "font.family": "DejaVu Sans",
     "text.parse_math": False,  # a dollar sign in a track's name is no formula
     "svg.fonttype": "none",  # text stays text: small, and can be edited
@@ -217,7 +217,7 @@ def paint(figure_of, look, values, paths):
     """Draw figure_of(look, values) and write it to each path (.png, .svg, .pdf by its ending), without dates and with fixed
     identifiers.
     """
-    with matplotlib.rc_context(_RC):
+    with matplotlib.rc_context(RC):
         figure = figure_of(look, values)
         for path in map(str, paths):
             kind = path.rsplit(".", 1)[-1]

@@ -32,14 +32,14 @@ def draw(look, song):
     )
     axes = sheet.axes(*edges, x=look.say("third octave"), grid=None)
     heat(look, axes, values)
-    height_px, cell_px = edges[3] - edges[1], (edges[2] - edges[0]) / len(bands)
-    letters = min(row_letters(sheet, len(names), height_px), 0.36 * cell_px / look.letter_px)
+    name_letters, cell_px = row_letters(sheet, len(names), edges[3] - edges[1]), (edges[2] - edges[0]) / len(bands)
+    letters = min(name_letters, 0.36 * cell_px / look.letter_px)
     if letters >= _SMALLEST:
         _numbers(look, axes, values, letters)
     notes(look, axes, song.tracks, len(bands))
     each = 1 if len(bands) * 2.4 * look.letter_px < edges[2] - edges[0] else 2
     axes.set_xticks(np.arange(0, len(bands), each) + 0.5, [short(band) for band in bands[::each]], fontsize=look.points(0.72))
-    axes.set_yticks(np.arange(len(names)) + 0.5, names, fontsize=look.points(row_letters(sheet, len(names), edges[3] - edges[1])))
+    axes.set_yticks(np.arange(len(names)) + 0.5, names, fontsize=look.points(name_letters))
     axes.tick_params(axis="y", length=0)
     _medium(look, axes, bands, song.band_hz)
     _colour_bar(look, sheet, edges[2] + 0.8 * look.letter_px, edges[1], edges[3])

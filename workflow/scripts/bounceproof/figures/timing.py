@@ -7,7 +7,7 @@ stem's time; after following the error is not known but its rms is: a band of pl
 import numpy as np
 from matplotlib.lines import Line2D
 
-from bounceproof.figures.rows import MOST_ROWS, Rows, decades, names_width, nice
+from bounceproof.figures.rows import MOST_ROWS, Rows, as_rows, decades, names_width, nice
 from bounceproof.figures.style import ORANGE
 
 
@@ -15,6 +15,19 @@ def clicks_error_ms(track):
     """(stem_s, error_ms) of an aligned Track against the straight line through its two clicks."""
     back_s = [track.alignment.get(f"{end}_click_return_s") for end in ("start", "end")]
     return track.time_map.stem_s, 1e3 * track.time_map.late_by_line_s(track.clicks_s, back_s)
+
+
+def scale_ms(tracks, errors):
+    """The round scale on which the errors (of `clicks_error_ms`, None where there is none) of all tracks followed are drawn."""
+    known = [np.abs(one[1]).max() for track, one in zip(tracks, errors, strict=True) if one is not None and not track.by_clicks]
+    return nice(max(0.05, 1.02 * max(known, default=1.0)))
+
+
+def rms_us(track):
+    """(what two clicks leave, what following leaves) of a Track in µs rms, None where not known."""
+    # Laid through its clicks, a track has one figure: what two clicks leave.
+    followed_us = None if track.by_clicks else track.alignment.get("residual_rms_us")
+    return track.alignment.get("clicks_only_rms_us"), followed_us
 
 
 def draw(look, song):
@@ -38,9 +51,8 @@ def draw(look, song):
     left = sheet.left + names_width(look, names)
     middle = left + 0.68 * (sheet.right - left)
     top, bottom = sheet.top + 0.2 * look.letter_px, sheet.bottom - 2.7 * look.letter_px
-    known = [np.abs(error_ms).max() for one, (_, error_ms) in zip(tracks, courses, strict=True) if not one.by_clicks]
     edges = (left, top, middle - 4.2 * look.letter_px, bottom)
-    rows = Rows(sheet, names, *edges, scale=nice(max(0.05, 1.02 * max(known, default=1.0))), unit="ms", x=look.say("song time"))
+    rows = Rows(sheet, names, *edges, scale=scale_ms(tracks, courses), unit="ms", x=look.say("song time"))
     for row, (one, (stem_s, error_ms)) in enumerate(zip(tracks, courses, strict=True)):
         if one.by_clicks:
             rows.say(row, look.say("by clicks"))
@@ -57,19 +69,16 @@ def draw(look, song):
 
 def _rms(look, axes, tracks, square, ball):
     """Both errors on a logarithmic scale, one row a track."""
-    axes.set_ylim(-len(tracks) + 0.5, 0.5)
-    axes.set_yticks([])
-    # Laid through its clicks, a track has one figure: what two clicks leave.
-    before = [(one.alignment.get("clicks_only_rms_us"), -row) for row, one in enumerate(tracks)]
-    after = [(None if one.by_clicks else one.alignment.get("residual_rms_us"), -row) for row, one in enumerate(tracks)]
-    for (x1, row), (x2, _) in zip(after, before, strict=True):
-        if x1 and x2:
-            axes.plot([x1, x2], [row, row], color=look.faint, lw=look.line(1.5), zorder=1)
-    for points, colour, sign in ((before, ORANGE, square), (after, look.accent, ball)):
-        there = [point for point in points if point[0]]
+    as_rows(axes, len(tracks))
+    both = [rms_us(track) for track in tracks]
+    for row, (before, after) in enumerate(both):
+        if before and after:
+            axes.plot([after, before], [-row, -row], color=look.faint, lw=look.line(1.5), zorder=1)
+    for points, colour, sign in zip(zip(*both, strict=True), (ORANGE, look.accent), (square, ball), strict=True):
+        there = [(value, -row) for row, value in enumerate(points) if value]
         if there:
             axes.plot(*zip(*there, strict=True), ls="none", color=colour, **sign)
-    values = [value for value, _ in before + after if value]
+    values = [value for pair in both for value in pair if value]
     if not values:
         axes.set_xticks([])
         axes.text(
