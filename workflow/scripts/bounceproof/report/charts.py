@@ -52,7 +52,7 @@ class Drawing:
 
     def area(self, rows, kind, name=None):
         """A filled stretch of (x, low, high) rows; a row not known breaks it."""
-        for run in _runs([(x, low, high) for x, low, high in rows]):
+        for run in _runs(rows):
             there = [self._at(x, high) for x, _, high in run] + [self._at(x, low) for x, low, _ in reversed(run)]
             path = "M" + "L".join("{} {}".format(*point) for point in there) + "z"
             self._parts.append(f'<path class="area {kind}" d="{path}"/>')
@@ -125,22 +125,25 @@ def _runs(points):
 
 def steps(low, high, count=5):
     """Round values from low to high inclusive, about so many, a step of 1, 2 or 5 times a power of ten apart."""
-    rough = max(high - low, 1e-12) / count
-    power = 10.0 ** math.floor(math.log10(rough))
-    step = next(one * power for one in (1, 2, 5, 10) if one * power >= rough * 0.999)
+    step = _round_limit((high - low) / count)
     first = math.ceil(low / step - 1e-9)
     return tuple(round(k * step, 9) for k in range(first, math.floor(high / step + 1e-9) + 1))
-
-
-def _hertz(low, high, label="Hz"):
-    ticks = tuple(f for f in (50, 100, 200, 500, 1000, 2000, 5000, 10000) if low <= f <= high)
-    return Axis(low, high, ticks, label, log=True)
 
 
 def _round_limit(value):
     """The next of 1, 2, 5 times a power of ten."""
     power = 10.0 ** math.floor(math.log10(max(value, 1e-6)))
     return next(one * power for one in (1, 2, 5, 10) if one * power >= value * 0.999)
+
+
+def _hertz(low, high):
+    ticks = tuple(f for f in (50, 100, 200, 500, 1000, 2000, 5000, 10000) if low <= f <= high)
+    return Axis(low, high, ticks, "Hz", log=True)
+
+
+def _around(band_hz):
+    """From two octaves under the medium's band to an octave and a third over it."""
+    return band_hz[0] / 4.0, band_hz[1] * 2.5
 
 
 def timing(name, course, clicks_only_us, residual_us):
@@ -186,8 +189,8 @@ def response(name, bands, roles, band_hz):
 def survival(name, bands, limits, band_hz):
     """Signal over hiss by third-octaves as bars, with the limits of what counts as kept and as marginal."""
     low, high = _span(bands, band_hz)
-    top = max(30.0, math.ceil(max([b["signal_over_hiss_db"] or 0.0 for b in bands] or [0.0]) / 10) * 10)
-    top = min(top, 60.0)
+    highest = max([band["signal_over_hiss_db"] or 0.0 for band in bands], default=0.0)
+    top = min(max(30.0, math.ceil(highest / 10) * 10), 60.0)
     axes = _hertz(low, high), Axis(-10.0, top, steps(-10.0, top, 5), "over hiss, dB")
     counts = {word: sum(band["word"] == word for band in bands) for word in ("kept", "marginal", "lost")}
     text = ", ".join(f"{count} bands {word}" for word, count in counts.items() if count) or "Not measured"
@@ -202,21 +205,23 @@ def survival(name, bands, limits, band_hz):
 
 
 def _span(bands, band_hz):
-    """From two thirds of an octave under the medium's band to two octaves over it, as far as the table reaches."""
+    """What lies around the medium's band, as far as the table reaches."""
     reach = [band["nominal_hz"] for band in bands] or list(band_hz)
-    return max(min(reach), band_hz[0] / 4.0) * 2 ** (-1 / 6), min(max(reach), band_hz[1] * 2.5) * 2 ** (1 / 6)
+    low, high = _around(band_hz)
+    return max(min(reach), low) * 2 ** (-1 / 6), min(max(reach), high) * 2 ** (1 / 6)
 
 
 def pair_sum(name, rows, limit_db):
-    """Loss of a pair's sum by third-octaves, as aligned and with two clicks. rows: (Hz, loss aligned dB, loss clicks dB)."""
-    there = [row for row in rows if known(row[1]) or known(row[2])]
-    axes = _hertz(there[0][0] / 1.1, there[-1][0] * 1.1), Axis(-15.0, 5.0, (-15, -10, -5, 0, 5), "sum re the stems' sum, dB")
-    worst = [max((row[k] for row in there if known(row[k])), default=None) for k in (1, 2)]
+    """Loss of a pair's sum by third-octaves, as aligned and with two clicks. rows: (Hz, loss aligned dB, loss clicks dB), one of
+    the two known.
+    """
+    axes = _hertz(rows[0][0] / 1.1, rows[-1][0] * 1.1), Axis(-15.0, 5.0, (-15, -10, -5, 0, 5), "sum re the stems' sum, dB")
+    worst = [max((row[k] for row in rows if known(row[k])), default=None) for k in (1, 2)]
     text = f"At worst {fixed(worst[0])} dB lost as aligned, {fixed(worst[1])} dB with two clicks; the numbers stand in the table."
     drawing = Drawing(*axes, f"{name}: what the sum loses", text)
     drawing.level(-limit_db, f"{fixed(-limit_db, 0)} dB", under=True)
-    drawing.line([(hz, _cut(-clicks, -15, 5)) for hz, _, clicks in there], "clicks", "two clicks")
-    drawing.line([(hz, _cut(-aligned, -15, 5)) for hz, aligned, _ in there], "ours", "as aligned")
+    drawing.line([(hz, _cut(-clicks, -15, 5)) for hz, _, clicks in rows], "clicks", "two clicks")
+    drawing.line([(hz, _cut(-aligned, -15, 5)) for hz, aligned, _ in rows], "ours", "as aligned")
     return drawing.markup()
 
 
@@ -245,7 +250,7 @@ def stack(rows):
 
 def mixes(bands, band_hz):
     """The returned mix, its reference and the stems' mix by third-octaves. bands: of reference.json."""
-    low, high = band_hz[0] / 4.0, band_hz[1] * 2.5
+    low, high = _around(band_hz)
     there = [band for band in bands if low <= band["nominal_hz"] <= high]
     keys = (
         ("source_dbfs", "third", "stems"),
@@ -266,7 +271,8 @@ def muting(through_time):
     """The stack's hiss through the song, as it is and muted wherever the stems are silent. through_time: of stack.json."""
     step_s, keys = through_time["step_s"], (("unmuted_dbfs", "clicks", "as it is"), ("muted_dbfs", "ours", "muted"))
     levels = [value for key, *_ in keys for value in through_time[key] if known(value)]
-    top, bottom = math.ceil(max(levels) / 10) * 10, max(math.floor(min(levels) / 10) * 10, math.ceil(max(levels) / 10) * 10 - 60)
+    top = math.ceil(max(levels) / 10) * 10
+    bottom = max(math.floor(min(levels) / 10) * 10, top - 60)
     seconds = step_s * len(through_time["muted_dbfs"])
     axes = Axis(0.0, seconds, steps(0.0, seconds), "song time, s"), Axis(bottom, top, steps(bottom, top, 4), "hiss, dBFS rms")
     drawing = Drawing(*axes, "Hiss of the stack through the song", "As it is, and muted wherever the stems are silent.")
@@ -281,8 +287,9 @@ def likeness(bands, band_hz):
 
     bands: of reference.json.
     """
-    there = [band for band in bands if band_hz[0] / 4.0 <= band["nominal_hz"] <= band_hz[1] * 2.5]
-    axes = _hertz(band_hz[0] / 4.0, band_hz[1] * 2.5), Axis(-1.0, 1.0, (-1, -0.5, 0, 0.5, 1), "correlation, −1 to 1")
+    low, high = _around(band_hz)
+    there = [band for band in bands if low <= band["nominal_hz"] <= high]
+    axes = _hertz(low, high), Axis(-1.0, 1.0, (-1, -0.5, 0, 0.5, 1), "correlation, −1 to 1")
     drawing = Drawing(*axes, "Likeness to the stems' mix", "Correlation by third-octaves; the numbers stand in the table.")
     for key, kind, name in (
         ("returned-clicks_correlation", "clicks", "two clicks"),
