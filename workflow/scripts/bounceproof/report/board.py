@@ -42,9 +42,8 @@ TRACK_COLUMNS = (
     "capture_peak_dbfs",
     "flags",
 )
+# What alignment.json tells of a take that is laid on the song's time.
 _ALIGNED = (
-    "state",
-    "method",
     "speed_percent",
     "polarity",
     "level_db",
@@ -59,7 +58,7 @@ def track_row(track, take, alignment, condition, verdict):
     alignment, condition = alignment or {"state": "waiting"}, condition or {}
     hiss, band, clipped = condition.get("hiss") or {}, condition.get("band") or {}, condition.get("clipped") or {}
     under, ride = condition.get("hiss_under_music") or {}, condition.get("level_ride") or {}
-    row = {
+    return {
         "track": track["track"],
         "role": track.get("role"),
         "take": take,
@@ -67,7 +66,9 @@ def track_row(track, take, alignment, condition, verdict):
         "verdict": verdict.word,
         "reason": " ".join(one.sentence for one in verdict.findings),
         "next_step": verdict.next_step,
-        **{key: alignment.get(key) for key in _ALIGNED},
+        "state": alignment["state"],
+        "method": alignment.get("method"),
+        **{key: alignment.get(key) if alignment["state"] == "aligned" else None for key in _ALIGNED},
         **{key: condition.get(key) for key in ("signal_over_hiss_db", "signal_over_hiss_sigma_db", "dc_dbfs")},
         **{f"hiss_{key}": hiss.get(key) for key in ("flat_dbfs", "flat_sigma_db", "a_weighted_dbfs", "bs468_rms_dbfs")},
         "hiss_under_music_dbfs": under.get("flat_dbfs"),
@@ -80,11 +81,6 @@ def track_row(track, take, alignment, condition, verdict):
         "capture_peak_dbfs": condition.get("peak_dbfs"),
         "flags": ", ".join(alignment.get("flags") or []),
     }
-    if row["state"] != "aligned":
-        row |= dict.fromkeys(
-            ("speed_percent", "polarity", "level_db", "residual_rms_us", "offset_sigma_us", "clicks_only_rms_us")
-        )
-    return row
 
 
 def _foreign(one):

@@ -5,6 +5,8 @@ Conventions: nothing is computed here that a number on the page rests on; sounds
 """
 
 import base64
+from dataclasses import dataclass
+from functools import cached_property
 
 from bounceproof import verdicts
 from bounceproof.files import number_in
@@ -18,8 +20,9 @@ from bounceproof.report.readings import readings
 _WORDS = (verdicts.REJECTED, verdicts.AGAIN, verdicts.WAITING, verdicts.LOOK, verdicts.READY)
 
 
+@dataclass
 class Material:
-    """What a report is made of.
+    """What a report is made of, and every verdict on it.
 
     session: the session record; chosen: {track: take or None}; takes: {(track, take): (alignment, condition, rows of bands.tsv)};
     pairs: list of (PAIR.json, rows of PAIR.tsv); stack, stack_rows, reference: noise/stack.json, stack.tsv, mix/reference.json;
@@ -29,34 +32,34 @@ class Material:
     excerpts: {track: (values of its excerpt's JSON, MP3 bytes)}; forecast: planning/forecast.json, None where none was asked for.
     """
 
-    def __init__(
-        self,
-        session,
-        chosen,
-        takes,
-        pairs,
-        stack,
-        stack_rows,
-        reference,
-        versions,
-        why,
-        timing,
-        evening,
-        wire=None,
-        courses=None,
-        excerpts=None,
-        forecast=None,
-    ):
-        self.session, self.chosen, self.takes, self.pairs = session, chosen, takes, pairs
-        self.stack, self.stack_rows, self.reference = stack, stack_rows, reference
-        self.versions, self.why = versions, why
-        self.timing, self.evening, self.wire = timing, evening, wire
-        self.courses, self.excerpts = courses or {}, excerpts or {}
-        self.forecast = forecast
+    session: dict
+    chosen: dict
+    takes: dict
+    pairs: list
+    stack: dict
+    stack_rows: list
+    reference: dict
+    versions: dict
+    why: dict
+    timing: list
+    evening: tuple
+    wire: dict | None
+    courses: dict
+    excerpts: dict
+    forecast: dict | None
 
     @property
     def band_hz(self):
         return self.session["medium"]["band_low_hz"], self.session["medium"]["band_high_hz"]
+
+    @property
+    def thresholds(self):
+        return self.session.get("thresholds")
+
+    @cached_property
+    def judged(self):
+        """Every verdict of the session: dict of tracks, pairs, stack, readiness, simulated."""
+        return _judge(self)
 
     def of(self, track):
         """(alignment, condition, band rows) of a track's chosen take; (None, None, []) while it waits."""
@@ -65,16 +68,13 @@ class Material:
 
 def tables(material):
     """(rows of tracks.tsv, rows of pairs.tsv)."""
-    judged = judge(material)
-    tracks = [
-        board.track_row(one["track"], one["take"], one["alignment"], one["condition"], one["verdict"]) for one in judged["tracks"]
-    ]
-    return tracks, [board.pair_row(one["summary"], one["verdict"]) for one in judged["pairs"]]
+    keys = ("track", "take", "alignment", "condition", "verdict")
+    tracks = [board.track_row(*(one[key] for key in keys)) for one in material.judged["tracks"]]
+    return tracks, [board.pair_row(one["summary"], one["verdict"]) for one in material.judged["pairs"]]
 
 
-def judge(material):
-    """Every verdict of the session: dict of tracks, pairs, stack, readiness."""
-    limits = material.session.get("thresholds")
+def _judge(material):
+    limits = material.thresholds
     tracks = []
     for track in material.session["tracks"]:
         alignment, condition, bands = material.of(track["track"])
@@ -100,7 +100,7 @@ def judge(material):
 
 def render(material):
     """The report as HTML text."""
-    judged = judge(material)
+    judged = material.judged
     track_rows, pair_rows = tables(material)
     tracks = [_track_part(one, row, material) for one, row in zip(judged["tracks"], track_rows, strict=True)]
     stack_rows = [_stack_row(row) for row in material.stack_rows]
@@ -109,6 +109,7 @@ def render(material):
         "judged": judged,
         "readiness": judged["readiness"],
         "tracks": tracks,
+        "ranks": {word: rank for rank, word in enumerate(reversed(_WORDS))},
         "by_word": [(word, [one for one in tracks if one["verdict"].word == word]) for word in _WORDS],
         "asking": {one["name"]: board.asking(one["checks"]) for one in tracks},
         "checks": board.CHECK_HEADS,
@@ -122,12 +123,11 @@ def render(material):
         "mixes_charts": _mixes_charts(material.reference["bands"], material.band_hz),
         "timing": _between_tracks(material),
         "evening_rows": material.evening[0],
-        "evening": verdicts.evening_findings(material.evening[1], thresholds=material.session.get("thresholds")),
-        "forecast": material.forecast
-        and forecast_part(material.forecast, track_rows, material.stack, material.session.get("thresholds")),
+        "evening": verdicts.evening_findings(material.evening[1], thresholds=material.thresholds),
+        "forecast": material.forecast and forecast_part(material.forecast, track_rows, material.stack, material.thresholds),
         "cautions": CAUTIONS,
         "methods": METHODS,
-        "limits": verdicts.limits(material.session.get("thresholds")),
+        "limits": verdicts.limits(material.thresholds),
         "settings": list(_flat(_settings(material.session))),
         "versions": material.versions,
         "anchor": verdicts.anchor,
@@ -136,7 +136,7 @@ def render(material):
 
 
 def _track_part(one, row, material):
-    name, limits = one["track"]["track"], material.session.get("thresholds")
+    name, limits = one["track"]["track"], material.thresholds
     condition, alignment = one["condition"] or {}, one["alignment"]
     roles = [
         {**band, "word": verdicts.kept(band["signal_over_hiss_db"], thresholds=limits)}
@@ -173,7 +173,7 @@ def _charts(part, material):
     if course:
         yield "Timing through the song", charts.timing(name, course, row["clicks_only_rms_us"], row["residual_rms_us"])
     yield "Response, and the bands that matter", charts.response(name, part["bands"], part["roles"], material.band_hz)
-    limits = verdicts.limits(material.session.get("thresholds"))
+    limits = verdicts.limits(material.thresholds)
     yield "What stands over the hiss", charts.survival(name, part["bands"], limits, material.band_hz)
 
 
@@ -222,7 +222,7 @@ def _pair_part(one, row, material):
     ]
     adds_up = bool(bands) and row["adds_up_to_hz"] is not None
     losses = [(band["nominal_hz"], band["loss_aligned_db"], band["loss_clicks_db"]) for band in bands]
-    limit_db = verdicts.limits(material.session.get("thresholds"))["sum_loss_ok_db"]
+    limit_db = verdicts.limits(material.thresholds)["sum_loss_ok_db"]
     heard = [loss for loss in losses if loss[1] is not None or loss[2] is not None]
     chart = charts.pair_sum(row["pair"], heard, limit_db) if adds_up and len(heard) > 1 else None
     return {**one, "row": row, "bands": bands if adds_up else [], "chart": chart}
