@@ -29,6 +29,11 @@ def drawn_from():
     }
 
 
+def drawn_files():
+    """All of these tables, one after another."""
+    return [path for files in drawn_from().values() for path in ([files] if isinstance(files, str) else files)]
+
+
 DRAWN_OF_TAKES = {
     "alignments": "alignment.json",
     "conditions": "condition.json",
@@ -69,12 +74,11 @@ RECORDED_RULES = (
 def recorded():
     """What a record is written from: everything read, the results it hashes, and the tables its numbers stand in."""
     drawn = drawn_from()
-    tables = [path for files in drawn.values() for path in ([files] if isinstance(files, str) else files)]
     mixes = ("returned", "returned-clicks", "source", "narrow-band", *TRACKS, *STEREO)
     return {
         "files": [ancient(path) for path in everything_read()],
         "chosen": of_chosen("chosen.json"),
-        "made": [*tables, result("mix/timing.tsv"), *(f"{RESULTS}/mix/{name}.wav" for name in mixes)],
+        "made": [*drawn_files(), result("mix/timing.tsv"), *(f"{RESULTS}/mix/{name}.wav" for name in mixes)],
         **{key: drawn[key] for key in ("alignments", "conditions", "pair_summaries", "stack", "reference")},
     }
 
@@ -89,14 +93,10 @@ def made_by():
 
 def published():
     """{name in a bundle: file}: report, tables, figures, record."""
-    drawn = drawn_from()
-    pages = ("report.html", "tracks.tsv", "pairs.tsv", "evening.tsv", "record.json", "method.txt")
+    pages = ("report.html", "tracks.tsv", "pairs.tsv", "evening.tsv", "mix/timing.tsv", "record.json", "method.txt")
     figures = [*figure_files("png", "svg").values(), *figure_files("svg", "pdf", folder="figures/print").values()]
-    tables = [result("noise/stack.tsv"), result("noise/stack.json"), result("mix/reference.json"), result("mix/timing.tsv")]
     sheets = [result(f"transfers/run-sheet.{kind}") for kind in ("html", "tsv")]
-    files = [*map(result, pages), *(path for paths in figures for path in paths), *tables, *sheets]
-    files += [*drawn["pair_summaries"], *drawn["pair_tables"]]
-    files += [path for key in DRAWN_OF_TAKES for path in drawn[key]]
+    files = [*map(result, pages), *(path for paths in figures for path in paths), *drawn_files(), *sheets]
     return {path.removeprefix(f"{RESULTS}/"): path for path in files}
 
 

@@ -14,7 +14,7 @@ from pathlib import Path
 
 from bounceproof import evening
 from bounceproof.files import read_json, read_table, write_table, write_text
-from bounceproof.record import package_versions
+from bounceproof.record import chosen_by_track, package_versions
 from bounceproof.report import board, page
 from bounceproof.takes import AVERAGE
 from bounceproof.timemap import read_time_map
@@ -31,12 +31,6 @@ def main(snakemake):
     write_table(snakemake.output.pairs, pairs, board.PAIR_COLUMNS)
     write_table(snakemake.output.evening, material.evening[0], evening.COLUMNS)
     write_text(snakemake.output.page, page.render(material))
-
-
-def chosen_takes(session, abouts):
-    """{track: the take that goes on, or None while it waits} from the choices made."""
-    chosen = {about["track"]: about["take"] for about in abouts}
-    return {track["track"]: chosen.get(track["track"]) for track in session["tracks"]}
 
 
 def gathered(files, settings):
@@ -56,11 +50,10 @@ def gathered(files, settings):
     medium = settings["session"]["medium"]
     abouts = [read_json(path) for path in files.chosen]
     pairs = [(read_json(one), read_table(table)) for one, table in zip(files.pair_summaries, files.pair_tables, strict=True)]
-    chosen = chosen_takes(settings["session"], abouts)
     heard = [(read_json(about), Path(mp3).read_bytes()) for about, mp3 in zip(files.abouts, files.mp3s, strict=True)]
     return page.Material(
         settings["session"],
-        chosen,
+        chosen_by_track(settings["session"]["tracks"], abouts),
         takes,
         pairs,
         read_json(files.stack),
@@ -72,7 +65,7 @@ def gathered(files, settings):
         evening.evening(told, (medium["band_low_hz"], medium["band_high_hz"])),
         wire=read_json(files.wire[0]) if files.wire else None,
         courses=dict(courses(abouts, files.time_maps, takes, settings["clicks"])),
-        excerpts={about["track"]: (about, mp3) for about, mp3 in heard},
+        excerpts={excerpt[0]["track"]: excerpt for excerpt in heard},
         forecast=read_json(files.forecast[0]) if files.forecast else None,
     )
 

@@ -12,10 +12,12 @@ import numpy as np
 import soundfile
 import soxr
 
+from bounceproof.quantities import amplitude_db, amplitude_from_db
+
 PART_S = 4.0
 REST_S = 0.4
 _FADE_S = 0.01
-_PEAK = 10 ** (-3 / 20)
+_PEAK_DBFS = -3.0
 # Wide enough for what a stem of full band is told by, at a tenth of the bytes of the file beside the page.
 _PAGE_RATE_HZ = 22050
 
@@ -46,7 +48,7 @@ def loudest_from_s(samples, rate_hz, seconds=PART_S):
 def together(parts, rate_hz, from_s):
     """The Excerpt of named parts, each (frames,), in the order given."""
     peak = max((float(np.abs(samples).max(initial=0.0)) for samples in parts.values()), default=0.0)
-    gain = _PEAK / peak if peak > 0 else 1.0
+    gain = float(amplitude_from_db(_PEAK_DBFS)) / peak if peak > 0 else 1.0
     rest, pieces, told, at = np.zeros(round(REST_S * rate_hz)), [], [], 0
     for name, samples in parts.items():
         if pieces:
@@ -55,7 +57,7 @@ def together(parts, rate_hz, from_s):
         pieces.append(np.asarray(samples, dtype=float) * gain * _fades(len(samples), rate_hz))
         told.append({"name": name, "start_s": at / rate_hz, "end_s": (at + len(samples)) / rate_hz})
         at += len(samples)
-    return Excerpt(np.concatenate(pieces), told, from_s, 20.0 * float(np.log10(gain)))
+    return Excerpt(np.concatenate(pieces), told, from_s, float(amplitude_db(gain)))
 
 
 def _fades(frames, rate_hz):

@@ -76,6 +76,12 @@ def record(session, files, *, chosen, places, results=(), numbers=None, code=Non
     }
 
 
+def chosen_by_track(tracks, abouts):
+    """{track: the take that goes on, or None while it waits} for the session's tracks; abouts: values of chosen.json."""
+    chosen = {about["track"]: about["take"] for about in abouts}
+    return {track["track"]: chosen.get(track["track"]) for track in tracks}
+
+
 def present(files, settings, code):
     """The value of record.json that the present files amount to.
 
@@ -85,16 +91,16 @@ def present(files, settings, code):
     session = settings["session"]
     folders = {"session": session["folder"], "results": session["results_dir"], "project": settings["project_dir"]}
     abouts = [read_json(path) for path in files.chosen]
-    chosen = {about["track"]: about["take"] for about in abouts}
     takes = zip(map(read_json, files.alignments), map(read_json, files.conditions), strict=True)
+    names = [about["track"] for about in abouts]
     pairs = [read_json(path) for path in files.pair_summaries]
     return record(
         session,
         files.files,
-        chosen={track["track"]: chosen.get(track["track"]) for track in session["tracks"]},
+        chosen=chosen_by_track(session["tracks"], abouts),
         places=Places(folders),
         results=files.made,
-        numbers=numbers(dict(zip(chosen, takes, strict=True)), pairs, read_json(files.stack), read_json(files.reference)),
+        numbers=numbers(dict(zip(names, takes, strict=True)), pairs, read_json(files.stack), read_json(files.reference)),
         code=code,
     )
 
