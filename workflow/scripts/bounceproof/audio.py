@@ -84,8 +84,8 @@ def _read_so_far(path, problem):
     pieces = []
     with _opened(path) as (sound, notes), suppress(AudioProblem):
         rate_hz = sound.samplerate
-        while sum(map(len, pieces)) < sound.frames:
-            pieces.append(_read(path, sound, _SALVAGED, "float32"))
+        while len(piece := _read(path, sound, _SALVAGED, "float32")):
+            pieces.append(piece)
     if not pieces:
         raise problem
     samples = np.concatenate(pieces)
