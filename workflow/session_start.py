@@ -22,10 +22,8 @@ def chosen_session(config, project):
         sys.exit("\n".join(mistakes.lines))
     except OSError as problem:
         sys.exit(f"{problem.filename or folder}: {problem.strerror or problem}; mend it and start again.")
-    # Each job's process reads this file again: only the first says it.
-    if os.environ.get("BOUNCEPROOF_SAID") != str(os.getppid()) and "--quiet-notes" not in sys.argv:
-        for note in session["notes"]:
-            print(f"note: {note['text']}", file=sys.stderr)
+    for note in session["notes"]:
+        print(f"note: {note['text']}", file=sys.stderr)
     return session
 
 
