@@ -15,8 +15,7 @@ def chosen_session(config, project):
     folder = session_folder(config, project)
     try:
         session = load_session(folder, config_dir=project / "config", project_dir=project)
-        if unusable := list(unusable_paths(session)):
-            raise SessionMistakes(unusable)
+        check_paths(session)
         claim_results(session)
     except SessionMistakes as mistakes:
         sys.exit("\n".join(mistakes.lines))
@@ -54,20 +53,27 @@ def check_other_record(config, project):
             sys.exit(f"{rule}: {path}: there is no such file; expected is a record.json as a run writes it.")
 
 
-def unusable_paths(session):
-    """A line for each path that cannot go through Snakemake: it has no way to tell a brace from a wildcard's, and keeps text."""
+def check_paths(session):
+    """Raise SessionMistakes for paths that Snakemake cannot take: to it a brace is a wildcard's, and it keeps text."""
+    from bounceproof.session.mistakes import Mistakes
+
+    mistakes = Mistakes()
     takes = [take["path"] for takes in session["takes"].values() for take in takes]
-    folders = [path for path in (session["folder"], session["results_dir"]) if _path_problem(path)]
     beside = [*session["captures"], *session["calibrations"], *session["wires"], *session["trials"].values()]
     files = [*(track["stem"] for track in session["tracks"]), *takes, *beside]
-    for path in folders or sorted({str(path) for path in files if _path_problem(path)}):
-        yield f"{path.encode('utf-8', 'backslashreplace').decode()}: {_path_problem(path)}; rename it."
+    for paths in ((session["folder"], session["results_dir"]), sorted(files)):
+        for path in paths:
+            if problem := _path_problem(path):
+                mistakes.add(path, f"{problem}; rename it.")
+        mistakes.raise_if_any()
 
 
 def _path_problem(path):
+    from bounceproof.files import is_text
+
     if set("{}") & set(str(path)):
         return "the path holds a curly bracket; expected none, as Snakemake takes it for a pattern"
-    if any("\ud800" <= character <= "\udfff" for character in str(path)):
+    if not is_text(path):
         return "the path holds bytes that are no UTF-8 text, which no table can name"
     return None
 

@@ -13,7 +13,7 @@ import numpy as np
 import soundfile
 import soxr
 
-from bounceproof.files import write_atomically
+from bounceproof.files import is_text, write_atomically
 from bounceproof.problems import AudioProblem
 
 # libsndfile writes plain RIFF sizes as 32 bits: above this, RF64 (EBU Tech 3306) takes over.
@@ -175,7 +175,7 @@ class _opened:
 
     def __enter__(self):
         path, notes = self.path, ()
-        if any("\ud800" <= character <= "\udfff" for character in str(path)):
+        if not is_text(path):
             raise AudioProblem(f"{path}: its name holds bytes that are no UTF-8 text; rename it.")
         if not path.is_file():
             raise AudioProblem(f"{path}: there is no such file; check the name, or put the file there.")

@@ -92,6 +92,11 @@ def read_table(path):
         return list(csv.DictReader(lines, delimiter="\t"))
 
 
+def is_text(path):
+    """Whether a path can stand in tables and pages: names of files may hold bytes that are no UTF-8."""
+    return not any("\ud800" <= character <= "\udfff" for character in str(path))
+
+
 def number_in(cell):
     """The number in a cell of a table as read, None where it is empty."""
     return None if cell in (None, "") else float(cell)
