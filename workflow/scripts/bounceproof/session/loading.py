@@ -9,7 +9,7 @@ import os.path
 from pathlib import Path
 
 from bounceproof.session import returned, tracklist
-from bounceproof.session.mistakes import Mistakes, SessionMistakes, nearest, place, shown
+from bounceproof.session.mistakes import Mistakes, SessionMistakes, did_you_mean, nearest, place, shown
 from bounceproof.session.naming import name_problem, safe_name
 from bounceproof.session.results import results_problem
 from bounceproof.session.settings import (
@@ -194,9 +194,8 @@ def _check_figures(session, settings, mistakes):
     for key, names in known.items():
         for name in session["figures"].get(key) or ():
             if names and name not in names:
-                near = nearest(name, sorted(names))
-                hint = f"did you mean {near}?" if near else f"known: {', '.join(sorted(names))}"
-                mistakes.add(settings.where(("figures", key)), f"figures.{key} names {shown(name)}, which is not there; {hint}")
+                text = f"figures.{key} names {shown(name)}, which is not there; {did_you_mean(name, sorted(names))}"
+                mistakes.add(settings.where(("figures", key)), text)
 
 
 def _check_recorder(session, settings, mistakes):
