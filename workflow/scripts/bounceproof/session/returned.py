@@ -44,10 +44,10 @@ def look_through(folder, names, mistakes):
         elif folded(entry.name) == UNSORTED:
             found.captures += _captures(entry, mistakes)
         elif folded(entry.name) in found.beside and folded(entry.name) not in known:
-            found.beside[folded(entry.name)] += _audio_of(entry, name, None, mistakes)
+            found.beside[folded(entry.name)] += _audio_among(_visible(entry), name, "takes", None, mistakes)
         elif folded(entry.name) in known:
             track = known[folded(entry.name)]
-            found.by_folder.setdefault(track, []).extend(_audio_of(entry, name, track, mistakes))
+            found.by_folder.setdefault(track, []).extend(_audio_among(_visible(entry), name, "takes", track, mistakes))
         else:
             near = nearest(entry.name, names)
             hint = f"did you mean {near}?" if near else "it is no track of this session"
@@ -70,12 +70,12 @@ def _note_stray(entry, name, names, mistakes):
         mistakes.note(None, f"{name} passed over")
 
 
-def _audio_of(folder, name, track, mistakes):
-    entries = _visible(folder)
+def _audio_among(entries, folder, expected, track, mistakes):
+    """The audio files among a folder's entries. folder: as it is told; expected: what they are ("takes"); track: its or None."""
     audio = [p for p in entries if is_audio_name(p.name) and p.is_file()]
     for entry in entries:
         if entry not in audio and not _companion(entry, audio):
-            mistakes.note(track, f"{name}/{entry.name} {passed_over(entry, 'takes')}")
+            mistakes.note(track, f"{folder}/{entry.name} {passed_over(entry, expected)}")
     return audio
 
 
@@ -87,19 +87,13 @@ def _companion(entry, audio):
 
 def _captures(folder, mistakes):
     """Audio files below returns/unsorted/, at any depth: recorders often make folders of their own."""
-    captures = []
+    captures, files = [], []
     for entry in _visible(folder):
-        captures += _captures(entry, mistakes) if entry.is_dir() else []
-    return captures + _audio_of_captures(folder, mistakes)
-
-
-def _audio_of_captures(folder, mistakes):
-    entries = [p for p in _visible(folder) if not p.is_dir()]
-    audio = [p for p in entries if is_audio_name(p.name) and p.is_file()]
-    for entry in entries:
-        if entry not in audio and not _companion(entry, audio):
-            mistakes.note(None, f"{folder.name}/{entry.name} {passed_over(entry, 'captures')}")
-    return audio
+        if entry.is_dir():
+            captures += _captures(entry, mistakes)
+        else:
+            files.append(entry)
+    return captures + _audio_among(files, folder.name, "captures", None, mistakes)
 
 
 def _without_growing(found, folder, mistakes):
