@@ -10,7 +10,7 @@ params: content (the SHA-256 of each capture), settings = {speed_search_percent,
 from pathlib import Path
 
 from bounceproof.audio import AudioBlocks, AudioProblem, write_float_part
-from bounceproof.captures import CALIBRATION, COLUMNS, find_spans, live_channel, take_name, with_repeats
+from bounceproof.captures import COLUMNS, find_spans, live_channel, take_name, with_repeats
 from bounceproof.files import file_sha256, read_json, write_table
 from bounceproof_job import check_unchanged, run_job
 
@@ -19,7 +19,7 @@ def main(snakemake):
     settings = snakemake.params.settings
     folder = Path(snakemake.output.table).parent
     transfers = [read_json(path) for path in snakemake.input.facts]
-    beside = [{"track": CALIBRATION, **read_json(path)} for path in snakemake.input.calibration]
+    beside = [read_json(path) for path in snakemake.input.calibration]
     taken = {track: set(names) for track, names in settings["taken"].items()}
     rows = []
     for path in map(Path, snakemake.input.captures):

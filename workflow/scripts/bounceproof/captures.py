@@ -12,8 +12,6 @@ import numpy as np
 from bounceproof.aligning.channels import choose_channel
 from bounceproof.clicks import find_clicks
 
-# What a side's calibration is called where tracks have their names; no track may be called so.
-CALIBRATION = "calibration"
 COLUMNS = ("capture", "track", "take", "file", "sha256", "from_s", "to_s", "start_s", "end_s", "note")
 # Hiss is measured before the start click, and a little after the end one.
 _BEFORE_S, _AFTER_S = 3.5, 2.5
