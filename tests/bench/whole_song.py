@@ -22,9 +22,8 @@ from pathlib import Path
 
 import numpy as np
 
-TESTS = Path(__file__).resolve().parents[1]
-sys.path.insert(0, str(TESTS.parent / "workflow" / "scripts"))
-sys.path.insert(0, str(TESTS))
+sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "workflow" / "scripts"))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 import soundfile
 from chain import call_of, copied_project, make_session, transfer_of, write_audio

@@ -23,9 +23,8 @@ import time
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-TESTS = Path(__file__).resolve().parents[1]
-sys.path.insert(0, str(TESTS.parent / "workflow" / "scripts"))
-sys.path.insert(0, str(TESTS))
+sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "workflow" / "scripts"))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from bounceproof.files import file_sha256
 from chain import call_of, copied_project, finished, hashes, make_session, snakemake, transfer_of, write_audio

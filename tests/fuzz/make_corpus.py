@@ -1,4 +1,5 @@
-"""Writes the seeds that `mutated_inputs.py` starts from into tests/fuzz/corpus/, a file each; the same bytes each time.
+"""Writes the seeds that `mutated_inputs.py` starts from into tests/fuzz/corpus/, a file each; the same bytes each time,
+but for the number that Ogg draws for a stream.
 
 envs/run python tests/fuzz/make_corpus.py
 """
@@ -10,9 +11,8 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-TESTS = Path(__file__).resolve().parents[1]
-sys.path.insert(0, str(TESTS.parent / "workflow" / "scripts"))
-sys.path.insert(0, str(TESTS))
+sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "workflow" / "scripts"))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 CORPUS = Path(__file__).resolve().parent / "corpus"
 FRAMES = 150
@@ -103,13 +103,13 @@ def audio_files():
 
 
 def written(samples, container, subtype):
-    """The bytes of a file as libsndfile writes it, what it stamps with the clock or at random set to nought."""
+    """The bytes of a file as libsndfile writes it, the clock in its PEAK chunk set to nought."""
     path = CORPUS / "being-written"
     soundfile.write(path, samples, 48000, format=container, subtype=subtype)
     content = bytearray(path.read_bytes())
     path.unlink()
     place = content.find(b"PEAK")
-    if place >= 0 and container != "OGG":
+    if place >= 0:
         content[place + 12 : place + 16] = bytes(4)
     return bytes(content)
 
