@@ -57,6 +57,17 @@ def call_of(session, *arguments, project, cores=2, folder=None, environment=None
     return {"args": command, "env": values, "cwd": folder}
 
 
+def processes_of(process_session):
+    """(folder in /proc, fields of its stat from the state on) of each process of a process session that is alive, orphans too."""
+    for stat in Path("/proc").glob("[0-9]*/stat"):
+        try:
+            fields = stat.read_text().rpartition(")")[2].split()
+        except OSError:
+            continue
+        if int(fields[3]) == process_session and fields[0] != "Z":
+            yield stat.parent, fields
+
+
 def finished(run):
     """The run, which has to have ended well."""
     assert run.code == 0, run.text[-6000:]

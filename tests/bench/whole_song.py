@@ -26,7 +26,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "workflow" / "scrip
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 import soundfile
-from chain import call_of, copied_project, make_session, transfer_of, write_audio
+from chain import call_of, copied_project, make_session, processes_of, transfer_of, write_audio
 from recording import RATE_HZ, drums, plucks
 from scipy import fft, ndimage
 
@@ -159,20 +159,16 @@ def watched(session, project, *targets):
 def look(group, seen, done):
     """Note {process: (rule, CPU s, largest memory)} of a process session, 50 times a second, as long as they live."""
     while not done.wait(0.02):
-        for stat in Path("/proc").glob("[0-9]*/stat"):
+        for folder, fields in processes_of(group):
             try:
-                fields = stat.read_text().rpartition(")")[2].split()
-                if int(fields[3]) != group or fields[0] == "Z":
-                    continue
-                command = (stat.parent / "cmdline").read_text()
-                status = (stat.parent / "status").read_text()
+                command, status = ((folder / name).read_text() for name in ("cmdline", "status"))
             except (OSError, ValueError):
                 continue
             script = re.search(r"tmp\w+\.(\w+)\.py", command)
             peak = re.search(r"VmHWM:\s*(\d+)", status)
             cpu_s = (int(fields[11]) + int(fields[12])) / _HERTZ
             name = script.group(1) if script else "snakemake itself"
-            seen[stat.parent.name] = (name, cpu_s, int(peak.group(1)) * 1024 if peak else 0)
+            seen[folder.name] = (name, cpu_s, int(peak.group(1)) * 1024 if peak else 0)
 
 
 if __name__ == "__main__":

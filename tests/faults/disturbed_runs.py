@@ -27,7 +27,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "workflow" / "scrip
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from bounceproof.files import file_sha256
-from chain import call_of, copied_project, finished, hashes, make_session, snakemake, transfer_of, write_audio
+from chain import call_of, copied_project, finished, hashes, make_session, processes_of, snakemake, transfer_of, write_audio
 from recording import drums, plucks, record
 
 STEMS = {"drum": drums(2.0), "bass": plucks(2.0)}
@@ -230,15 +230,7 @@ class Run:
 
     def processes(self):
         """The ids of all processes of the run that are alive."""
-        found = []
-        for process in Path("/proc").glob("[0-9]*/stat"):
-            try:
-                fields = process.read_text().rpartition(")")[2].split()
-            except OSError:
-                continue
-            if int(fields[3]) == self.pid and fields[0] != "Z":
-                found.append(int(process.parent.name))
-        return sorted(found)
+        return sorted(int(folder.name) for folder, _ in processes_of(self.pid))
 
     def text(self):
         self._out.seek(0)
