@@ -93,5 +93,21 @@ def hiss(beside, below_db, random, rate_hz=RATE_HZ, band_hz=(200.0, 7000.0)):
     return noise * level * 10 ** (-below_db / 20) / np.sqrt(np.mean(np.square(noise)))
 
 
+def worst_error_us(laid, capture_s, *, stem, stem_start_s, jumps_s=()):
+    """Largest error of a Laid's known map where the stem plays, its constant aside, half a second and more from each jump.
+
+    capture_s: sent time (s) -> capture time (s); stem_start_s: where the stem begins in what was sent.
+    """
+    assert laid.alignment["state"] == "aligned", laid.alignment["reason"]
+    at_s = laid.time_map.stem_s
+    error_us = 1e6 * (laid.time_map.return_s - capture_s(stem_start_s + at_s))
+    power = np.interp(at_s, np.arange(stem.size) / RATE_HZ, stem**2)
+    judged = np.isfinite(laid.time_map.sigma_us) & (power > 1e-4)
+    for jump_s in jumps_s:
+        judged &= np.abs(at_s - jump_s) > 0.5
+    assert np.count_nonzero(judged) > 500
+    return np.abs(error_us[judged] - np.median(error_us[judged])).max()
+
+
 def _sections(band_hz, rate_hz):
     return signal.butter(2, [band_hz[0], min(band_hz[1], 0.45 * rate_hz)], "band", fs=rate_hz, output="sos")

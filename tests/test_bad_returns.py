@@ -5,10 +5,12 @@ The recorder is the tests' own (recording.py); what has to come out is told by t
 """
 
 import errno
+from functools import partial
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
+import recording
 from bounceproof.aligning.lay import lay_return
 from bounceproof.audio import AudioProblem, resample
 from bounceproof.files import file_sha256, read_json, write_json
@@ -23,6 +25,7 @@ TRANSFER = {"lead_in_s": 1.0, "gap_s": 1.0, "tail_s": 0.5, "click_below_peak_db"
 SENT = make_transfer(STEM, RATE_HZ, number=1, band_hz=BAND_HZ, settings=TRANSFER, send_db=-6.0)
 STEM_START_S = SENT.facts["stem_start_sample"] / RATE_HZ
 CLICK_S = SENT.facts["start_click_sample"] / RATE_HZ
+worst_error_us = partial(recording.worst_error_us, stem=STEM, stem_start_s=STEM_START_S)
 
 
 def recorded(**options):
@@ -41,18 +44,6 @@ def said(laid):
     """All that a person is told of a return."""
     alignment = laid.alignment
     return " ".join([alignment["reason"] or "", *alignment["hints"], *alignment["remarks"]])
-
-
-def worst_error_us(laid, capture_s, *, jumps_s=()):
-    """Largest error of the map where it is known and the stem plays, its median aside, half a second and more from each jump."""
-    assert laid.alignment["state"] == "aligned", laid.alignment["reason"]
-    at_s = laid.time_map.stem_s
-    error_us = 1e6 * (laid.time_map.return_s - capture_s(STEM_START_S + at_s))
-    judged = np.isfinite(laid.time_map.sigma_us) & (np.interp(at_s, np.arange(STEM.size) / RATE_HZ, STEM**2) > 1e-4)
-    for jump_s in jumps_s:
-        judged &= np.abs(at_s - jump_s) > 0.5
-    assert np.count_nonzero(judged) > 500
-    return np.abs(error_us[judged] - np.median(error_us[judged])).max()
 
 
 @pytest.fixture(scope="module")

@@ -5,8 +5,11 @@ Kinds of
 fault as musicians report them in public; tolerances (1 ms half a second away from a jump, 0.5 s for a date) are ours.
 """
 
+from functools import partial
+
 import numpy as np
 import pytest
+import recording
 from bounceproof.aligning.lay import lay_return
 from bounceproof.transfers import make_transfer
 from recording import BAND_HZ, RATE_HZ, drums, plucks, record
@@ -31,6 +34,7 @@ SENT = {
     for number, stem in STEMS.items()
 }
 STEM_START_S = SENT[1].facts["stem_start_sample"] / RATE_HZ
+worst_error_us = partial(recording.worst_error_us, stem=STEMS[1], stem_start_s=STEM_START_S)
 
 
 def lay(capture, number=1, *, others=()):
@@ -49,22 +53,6 @@ def lay(capture, number=1, *, others=()):
 
 def recorded(number=1, **options):
     return record(SENT[number].samples, **{"wow": 0.001, "hiss_db": 45, "seed": number, **options})
-
-
-def worst_error_us(laid, capture_s, *, jumps_s=()):
-    """Largest error of the map where it is known and the stem plays, its constant aside, half a second and more from each jump.
-
-    capture_s: sent time (s) -> capture time (s).
-    """
-    assert laid.alignment["state"] == "aligned", laid.alignment["reason"]
-    at_s = laid.time_map.stem_s
-    error_us = 1e6 * (laid.time_map.return_s - capture_s(STEM_START_S + at_s))
-    power = np.interp(at_s, np.arange(STEMS[1].size) / RATE_HZ, STEMS[1] ** 2)
-    judged = np.isfinite(laid.time_map.sigma_us) & (power > 1e-4)
-    for jump_s in jumps_s:
-        judged &= np.abs(at_s - jump_s) > 0.5
-    assert np.count_nonzero(judged) > 500
-    return np.abs(error_us[judged] - np.median(error_us[judged])).max()
 
 
 def cut(take, keep):

@@ -164,11 +164,14 @@ def look(group, seen, done):
                 command, status = ((folder / name).read_text() for name in ("cmdline", "status"))
             except (OSError, ValueError):
                 continue
-            script = re.search(r"tmp\w+\.(\w+)\.py", command)
             peak = re.search(r"VmHWM:\s*(\d+)", status)
+            # A process that is ending has given back its memory, and its name with it.
+            if not peak:
+                continue
+            script = re.search(r"tmp\w+\.(\w+)\.py", command)
             cpu_s = (int(fields[11]) + int(fields[12])) / _HERTZ
             name = script.group(1) if script else "snakemake itself"
-            seen[folder.name] = (name, cpu_s, int(peak.group(1)) * 1024 if peak else 0)
+            seen[folder.name] = (name, cpu_s, int(peak.group(1)) * 1024)
 
 
 if __name__ == "__main__":
