@@ -142,8 +142,8 @@ def test_no_date_and_the_same_bytes_twice(session, text):
 
 
 def test_a_forecast_stands_beside_what_came(session, text):
-    ranges = {"over_hiss_db": [10.0, 15.0, 99.0], "followed_rms_us": [1.0, 2.0, 2.5], "role_bands": []}
-    tracks = [{"track": one["track"], **ranges} for one in session.tracks]
+    ranges = {"over_hiss_db": [10.0, 15.0, 99.0], "two_click_rms_us": [1.0, 2.0, 9e9], "followed_rms_us": [1.0, 2.0, 2.5]}
+    tracks = [{"track": one["track"], **ranges, "role_bands": []} for one in session.tracks]
     found = {"draws": 60, "guess": True, "two_click_rms_us": [1.0, 2.0, 9e9], "programme_over_hiss_db": [20.0, 25.0, 30.0]}
     write_json(session.results / "forecast.json", {**found, "tracks": tracks})
     session.report(forecast=[session.results / "forecast.json"])

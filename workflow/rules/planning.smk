@@ -260,7 +260,8 @@ rule trial_levels:
 
 rule make_forecast:
     input:
-        stems=[result(f"stems/{track}.wav") for track in TRACKS],
+        transfers=[result(f"transfers/{track}.wav") for track in TRACKS],
+        facts=[result(f"transfers/{track}.json") for track in TRACKS],
         recorder=recorder_values,
     output:
         values=result("planning/forecast.json"),
@@ -275,7 +276,7 @@ rule make_forecast:
             "medium": SESSION["medium"],
             "seed": SESSION["seed"],
             "send_db": SESSION["transfer"]["send_db"],
-            "tracks": [{**row, "role_bands": role_bands(row["track"])} for row in track_list("send_db", "mix_db", "send_speed")],
+            "tracks": [{**row, "role_bands": role_bands(row["track"])} for row in track_list("mix_db")],
         },
         code=lambda _: code_version("make_forecast.py"),
     message:

@@ -1,8 +1,9 @@
-"""Forecast a session: every stem through many recorders drawn from what is known of the real one.
+"""Forecast a session: every transfer through many recorders drawn from what is known of the real one.
 
-input:  stems: list of stems/TRACK.wav, parallel to params.settings["tracks"]; recorder: [recorder.json] or nothing
+input:  transfers: list of transfers/TRACK.wav, parallel to params.settings["tracks"]; facts: their JSON; recorder:
+        [recorder.json] or nothing
 output: values (planning/forecast.json)
-params: settings = {medium, seed, send_db, tracks: [{track, send_db, mix_db, send_speed, role_bands}]}
+params: settings = {medium, seed, send_db, tracks: [{track, mix_db, role_bands}]}
 """
 
 from bounceproof.audio import look_at, read_mono
@@ -18,12 +19,10 @@ def main(snakemake):
         expected = expected_of_recorder(read_json(files.recorder[0]), medium)
     else:
         expected = expected_of_medium(medium, full_send_db=settings["send_db"])
-    band_hz = (medium["band_low_hz"], medium["band_high_hz"])
+    band_hz, rate_hz = (medium["band_low_hz"], medium["band_high_hz"]), look_at(files.transfers[0]).rate_hz
     tracks = []
-    for track, path in zip(settings["tracks"], files.stems, strict=True):
-        rate_hz = look_at(path).rate_hz
-        sent = {key: track[key] for key in ("send_db", "send_speed")}
-        stem = Stem(read_mono(path), rate_hz, band_hz, control=expected["control"], **sent)
+    for track, path, facts in zip(settings["tracks"], files.transfers, files.facts, strict=True):
+        stem = Stem(read_mono(path), rate_hz, read_json(facts), band_hz, control=expected["control"])
         tracks.append({**track, "stem": stem})
     found = forecast(tracks, expected, band_hz=band_hz, rate_hz=rate_hz, seed=settings["seed"])
     write_json(snakemake.output.values, found)

@@ -2,22 +2,26 @@
 
 A recorder is drawn from what is known of it: the medium's typical figures, or the measured ones with their uncertainty. Signal
 and hiss follow from the stems' own spectra, the drawn response and the drawn hiss; the timing of two clicks from a drawn motion
-of both passes; what following leaves, from the Cramer-Rao bound at the signal over hiss found.
-Conventions: plain dicts; levels as sent or as replayed, in dBFS; ranges are the 10, 50 and 90 % points over the draws.
+of both passes; what following leaves, from the Cramer-Rao bound at the signal over hiss found. Each figure is the one that
+the report will tell of the return, made in the same way.
+Conventions: plain dicts; levels as sent or as replayed, in dBFS; ranges are the 10, 50 and 90 % points over the draws; times in
+us of the return.
 """
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 
 from bounceproof import spectra
 from bounceproof.condition import level as levels
-from bounceproof.quantities import SINE_CREST_DB, flutter_weighting_db, power_db, shares_within
+from bounceproof.condition.survival import LEAST_COHERENCE
+from bounceproof.follow.material import BIN_S, WORK_HZ
+from bounceproof.quantities import SINE_CREST_DB, amplitude_from_db, flutter_weighting_db, power_db, shares_within
 from bounceproof.recorder import channel
-from bounceproof.recorder.motion import tape_motion
 from bounceproof.recorder.presets import resolve
 
-DRAWS = 60
+DRAWS = 400
 POINTS = (10.0, 50.0, 90.0)
 # Rates of a capstan, a pinch roller and a motor, and how their shares compare (common practice).
 _LINES = ((0.9, 0.5), (2.7, 0.8), (9.5, 0.5))
@@ -26,8 +30,14 @@ _TWO_SIGMA = 1.75
 _ORDER = 2
 # The -3 dB point of two such edges in a row lies at this share of theirs: 2 * 10 lg(1 + x^4) = 3.01 dB.
 _BOTH_EDGES = 0.8022
-# Windows in which following finds its way: it gains little beyond what the tape's wow lets stand still (our own estimate).
-_WINDOW_S, _FOLLOW_FACTOR = 0.02, 1.5
+# Amplitude under the best of the response.
+_DEEPEST = 0.1
+# Timing by two clicks is reckoned in such steps; what tells of timing is looked for in windows this long.
+_STEP_S, _TELLING_S = 0.02, 0.02
+# A return's hiss is known from about so much silence.
+_QUIET_S = 4.0
+# Short of half the rate that following works at.
+_FOLLOWED_TO_HZ = 0.47 * WORK_HZ
 
 
 def expected_of_medium(medium, *, full_send_db):
@@ -119,47 +129,89 @@ def _lines(weighted_percent):
     return [{"rate_hz": rate_hz, "percent": scale * share} for rate_hz, share in _LINES]
 
 
-class Stem:
-    """What a forecast needs of a stem: powers: mean power per third-octave band while it plays, as sent and behind the level
-    control; own_power: in the medium's band, at the stem's own level; duration_s. Frequencies and durations as on the tape,
-    send_speed times faster than the stem's own.
-    """
-
-    def __init__(self, samples, rate_hz, band_hz, *, send_db, control, send_speed=1):
-        self.send_speed, rate_hz = send_speed, rate_hz * send_speed
-        self.bands = levels.analysis_bands(rate_hz)
-        peak = float(np.max(np.abs(samples))) or 1.0
-        sent = np.asarray(samples, dtype=float) * (10 ** (send_db / 20) / peak)
-        self.duration_s, self.rate_hz = sent.size / rate_hz, rate_hz
-        if control:
-            law = {**_LAW, "target_dbfs": control["knee_db"], "max_gain_db": 0.0, "range_db": control["range_db"]}
-            sent = sent * channel.control_gain(*channel.level_control(sent, law, rate_hz), sent.size, rate_hz)
-        powers = spectra.band_powers([np.asarray(samples), sent], rate_hz, self.bands)
-        self.chosen = levels.inside(self.bands, band_hz)
-        mask = spectra.playing(powers[:, 0, self.chosen].sum(axis=1))
-        own, self.powers = powers[mask].mean(axis=0) if mask.any() else np.zeros((2, len(self.bands)))
-        self.own_power = float(own[self.chosen].sum())
-
-
-_DEEPEST = 0.1
 _LAW = {"attack_ms": 5.0, "release_ms": 800.0}
 
 
-def through(stem, settings):
-    """(signal, hiss): power per band of a Stem's return from a drawn recorder."""
-    mids_hz = np.array([band.mid_hz for band in stem.bands])
-    widths_hz = np.array([band.high_hz - band.low_hz for band in stem.bands])
+class Stem:
+    """What a forecast needs of a transfer, clicks and all: powers per third-octave band, as sent and behind the level control,
+    frequencies as on the tape.
+
+    powers: mean while the stem plays in the medium's band; whole: mean over the song; played: of the stem's own level and as
+    sent, each band while the stem plays in it (`levels.Played`); telling: mean over the moments that say most about the timing,
+    clicks among them. course: the stem's energy every _STEP_S from click to click.
+    """
+
+    def __init__(self, sent, rate_hz, facts, band_hz, *, control):
+        self.send_speed, self.bands = facts["send_speed"], levels.analysis_bands(rate_hz)
+        self.chosen = levels.inside(self.bands, band_hz)
+        first = facts["stem_start_sample"]
+        inner = slice(first, first + facts["stem_samples"])
+        own = np.asarray(sent, dtype=float)
+        ridden = _ridden(own, control, rate_hz)
+        powers = spectra.band_powers([own[inner] * amplitude_from_db(-facts["gain_db"]), ridden[inner]], rate_hz, self.bands)
+        mask = spectra.playing(powers[:, 0, self.chosen].sum(axis=1))
+        self.powers = powers[mask, 1].mean(axis=0) if mask.any() else np.zeros(len(self.bands))
+        self.whole, self.played = powers[:, 1].mean(axis=0), levels.played_powers(powers)
+        self.telling = self._telling(spectra.band_powers([ridden], rate_hz, self.bands, segment=_short(rate_hz))[:, 0])
+        self.course = _course(own, rate_hz, facts)
+
+    def _telling(self, powers):
+        """Mean of (segments, bands) powers over those in which the timing is told within 30 dB of the best."""
+        told = powers[:, self.chosen] @ _mids_hz(self.bands)[self.chosen] ** 2
+        mask = spectra.playing(told)
+        return powers[mask].mean(axis=0) if mask.any() else np.zeros(len(self.bands))
+
+
+def _ridden(sent, control, rate_hz):
+    """What was sent, behind the level control."""
+    if not control:
+        return sent
+    law = {**_LAW, "target_dbfs": control["knee_db"], "max_gain_db": 0.0, "range_db": control["range_db"]}
+    return sent * channel.control_gain(*channel.level_control(sent, law, rate_hz), sent.size, rate_hz)
+
+
+def _short(rate_hz):
+    return spectra.segment_samples(rate_hz, seconds=_TELLING_S)
+
+
+def _course(sent, rate_hz, facts):
+    """Energy of the stem in each step from the start click's instant to the end click's."""
+    step = round(_STEP_S * rate_hz)
+    start, end = facts["start_click_sample"], facts["end_click_sample"]
+    inner = np.zeros((end - start) // step * step)
+    first = facts["stem_start_sample"] - start
+    body = sent[facts["stem_start_sample"] :][: min(facts["stem_samples"], inner.size - first)]
+    inner[first : first + body.size] = body
+    return np.square(inner).reshape(-1, step).sum(axis=1)
+
+
+def _mids_hz(bands):
+    return np.array([band.mid_hz for band in bands])
+
+
+class Heard(NamedTuple):
+    """What a drawn recorder makes of third-octave bands: response (power ratio, 0 where what comes back is lost in other
+    noises), hiss (mean square), both in the capture.
+    """
+
+    response: np.ndarray
+    hiss: np.ndarray
+
+
+def heard_by(settings, bands, rate_hz):
+    """The Heard of a drawn recorder."""
+    widths_hz = np.array([band.high_hz - band.low_hz for band in bands])
     record, replay = (
-        np.abs(channel.band_response(settings[name], mids_hz, stem.rate_hz)) for name in ("record_band", "replay_band")
+        np.abs(channel.band_response(settings[name], _mids_hz(bands), rate_hz)) for name in ("record_band", "replay_band")
     )
     gain = 10 ** (settings["capture_gain_db"] / 10)
     flat = np.linspace(*channel.HISS_BAND_HZ, 400)
-    share = np.trapezoid(np.abs(channel.band_response(settings["replay_band"], flat, stem.rate_hz)) ** 2, flat)
+    share = np.trapezoid(np.abs(channel.band_response(settings["replay_band"], flat, rate_hz)) ** 2, flat)
     density = 10 ** (settings["hiss"]["level_dbfs"] / 10) / share
     response = record * replay
     # Far down the slopes there are other noises than hiss: what lies there is lost.
-    heard = response > _DEEPEST * response.max()
-    return gain * stem.powers * heard * response**2, gain * density * replay**2 * widths_hz
+    audible = response > _DEEPEST * response.max()
+    return Heard(gain * audible * response**2, gain * density * replay**2 * widths_hz)
 
 
 def nominal_hiss(settings, band_hz, rate_hz):
@@ -174,69 +226,114 @@ def nominal_hiss(settings, band_hz, rate_hz):
     return {**settings, "hiss": {**settings["hiss"], "level_dbfs": settings["hiss"]["level_dbfs"] + shift_db}}
 
 
-def two_click_rms_us(settings, duration_s, seed):
-    """Rms of the timing error that a straight line between two clicks leaves over so long a song."""
-    motion = tape_motion(settings["record"], settings["replay"], duration_s + 6.0, seed=seed, margin_s=1.0)
-    sent_s = np.linspace(3.0, 3.0 + duration_s, max(200, int(duration_s * 40)))
-    heard_s = motion.capture_at(sent_s)
-    line = np.interp(sent_s, sent_s[[0, -1]], heard_s[[0, -1]])
-    error_us = 1e6 * (heard_s - line)
-    return float(np.sqrt(np.mean((error_us - error_us.mean()) ** 2)))
+def wander_us(settings, steps, seed):
+    """How far a recorder's two passes stray from their mean speed, every _STEP_S: lines and drift of `drawn_recorder`,
+    integrated.
 
-
-def followed_rms_us(stem, signal, hiss):
-    """What following leaves: the Cramer-Rao bound of a window of 20 ms, J = 2 T sum B (2 pi f)^2 S / N over the bands, and half
-    as much again. Source of the bound: A. Quazi, IEEE ASSP-29 (1981) 527, for a known reference and a spectrum that is not flat.
+    To first order the passes add up; what that leaves out is the speed error's share of the wander, some per cent of it.
     """
-    mids_hz = np.array([band.mid_hz for band in stem.bands])
-    widths_hz = np.array([band.high_hz - band.low_hz for band in stem.bands])
-    information = 2.0 * _WINDOW_S * np.sum((widths_hz * (2.0 * math.pi * mids_hz) ** 2 * signal / hiss)[stem.chosen])
-    return stem.send_speed * 1e6 * _FOLLOW_FACTOR / math.sqrt(max(information, 1e-12))
+    random, total_s = np.random.default_rng([seed, 78]), np.zeros(steps)
+    times_s = np.arange(steps) * _STEP_S
+    for one in (settings["record"], settings["replay"]):
+        for line in one["lines"]:
+            turns = 2.0 * math.pi * line["rate_hz"]
+            total_s += line["percent"] / 100.0 / turns * np.cos(turns * times_s + random.uniform(0.0, 2.0 * math.pi))
+        walk = np.cumsum(random.standard_normal(steps)) * math.sqrt(_STEP_S / 60.0)
+        total_s += one["drift_percent"] / 100.0 * np.cumsum(walk) * _STEP_S
+    return 1e6 * total_s
+
+
+def two_click_rms_us(stem, strayed_us):
+    """Rms of the timing error that a straight line between a Stem's two clicks leaves, each moment weighted by its energy.
+
+    strayed_us: of `wander_us`, as many steps or more.
+    """
+    strayed_us = strayed_us[: stem.course.size]
+    error_us = strayed_us - np.linspace(strayed_us[0], strayed_us[-1], strayed_us.size)
+    error_us = error_us - np.average(error_us, weights=stem.course)
+    return float(np.sqrt(np.average(error_us**2, weights=stem.course)))
+
+
+def followed_rms_us(stem, heard):
+    """What following tells of its own error: by how much a bin of it strays from what its neighbours say.
+
+    That is the Cramer-Rao bound of such a bin, J = 2 T sum B (2 pi f)^2 S / N over the bands. Source: A. Quazi, IEEE ASSP-29
+    (1981) 527, for a known reference and a spectrum that is not flat.
+    """
+    mids_hz = _mids_hz(stem.bands)
+    told = mids_hz < _FOLLOWED_TO_HZ
+    density = heard.hiss / np.array([band.high_hz - band.low_hz for band in stem.bands])
+    powers = (2.0 * math.pi * mids_hz) ** 2 * stem.telling * heard.response / density
+    return 1e6 / math.sqrt(max(2.0 * BIN_S * powers[told].sum(), 1e-12))
 
 
 def forecast(tracks, expected, *, band_hz, rate_hz, draws=DRAWS, seed=1):
     """The forecast of a session as plain values.
 
-    tracks: dicts of track, stem (a Stem), mix_db, role_bands. Returns tracks (over_hiss_db, followed_rms_us as three points each,
-    role_bands with `over_hiss_db` a draw), two_click_rms_us, programme_over_hiss_db of the stack; nothing of it judged yet.
+    tracks: dicts of track, stem (a Stem), mix_db, role_bands. Returns tracks (over_hiss_db, two_click_rms_us, followed_rms_us as
+    three points each, role_bands with `over_hiss_db` a draw), two_click_rms_us of all tracks, programme_over_hiss_db of the
+    stack; nothing of it judged yet.
     """
     machines = [nominal_hiss(resolve(drawn_recorder(expected, seed * 1000 + k)), band_hz, rate_hz) for k in range(draws)]
-    longest_s = max((track["stem"].duration_s for track in tracks), default=0.0)
-    timing = [two_click_rms_us(machine, longest_s, seed * 1000 + k) for k, machine in enumerate(machines)]
-    rows, programme, hisses = [], np.zeros(draws), np.zeros(draws)
+    heard = [heard_by(machine, levels.analysis_bands(rate_hz), rate_hz) for machine in machines]
+    steps = max((track["stem"].course.size for track in tracks), default=0)
+    strayed_us = [wander_us(machine, steps, seed * 1000 + k) for k, machine in enumerate(machines)]
+    rows, clicks_us, programme, hisses = [], [], np.zeros(draws), np.zeros(draws)
     for track in tracks:
         stem = track["stem"]
         if not stem.powers.any():
-            rows.append({"track": track["track"], "over_hiss_db": None, "followed_rms_us": None, "role_bands": []})
+            empty = dict.fromkeys(("over_hiss_db", "two_click_rms_us", "followed_rms_us"))
+            rows.append({"track": track["track"], **empty, "role_bands": []})
             continue
-        both = [through(stem, machine) for machine in machines]
-        over = np.array([signal[stem.chosen].sum() / hiss[stem.chosen].sum() for signal, hiss in both])
+        over = [(one.response * stem.powers)[stem.chosen].sum() / one.hiss[stem.chosen].sum() for one in heard]
+        clicks_us.append([two_click_rms_us(stem, one) for one in strayed_us])
         rows.append(
             {
                 "track": track["track"],
-                "over_hiss_db": points(power_db(over)),
-                "followed_rms_us": points([followed_rms_us(stem, *one) for one in both]),
-                "role_bands": [_role_band(one, stem, both) for one in track["role_bands"]],
+                "over_hiss_db": points(power_db(np.maximum(over, 1e-12))),
+                "two_click_rms_us": points(clicks_us[-1]),
+                "followed_rms_us": points([followed_rms_us(stem, one) for one in heard]),
+                "role_bands": [_role_band(one, stem, heard) for one in track["role_bands"]],
             }
         )
-        # At the mix's gain each return is as loud as its stem within the band.
-        loud = stem.own_power * 10 ** (track["mix_db"] / 10)
-        programme += loud
-        hisses += loud / over
-    below = points(power_db(programme / hisses)) if hisses.any() else None
+        both = np.array([_in_the_mix(stem, one, band_hz, rate_hz) for one in heard]) * 10 ** (track["mix_db"] / 10)
+        programme, hisses = programme + both[:, 0], hisses + both[:, 1]
+    stacked = (programme > 0) & (hisses > 0)
     return {
         "draws": draws,
         "guess": expected["guess"],
         "tracks": rows,
-        "two_click_rms_us": points(timing),
-        "programme_over_hiss_db": below,
+        "two_click_rms_us": points(np.ravel(clicks_us)) if clicks_us else None,
+        "programme_over_hiss_db": points(power_db(programme[stacked] / hisses[stacked])) if stacked.any() else None,
     }
 
 
-def _role_band(wanted, stem, both):
-    """One of a role's bands with its distance over the hiss in each draw."""
-    share = shares_within(stem.bands, [wanted[key] * stem.send_speed for key in ("low_hz", "high_hz")])
-    over = [(signal * share).sum() / max((hiss * share).sum(), 1e-30) for signal, hiss in both]
+def _in_the_mix(stem, heard, band_hz, rate_hz):
+    """(programme over the whole song, hiss): powers of a return in the medium's band at its stem's level; zeros where nothing of
+    it stands over the hiss.
+    """
+    played = stem.played._replace(returned=heard.response * stem.played.returned + heard.hiss)
+    level = levels.level_from_powers(played, heard.hiss, stem.bands, band_hz, rate_hz, quiet_s=_QUIET_S)
+    if level.level_db is None:
+        return 0.0, 0.0
+    programme, hiss = heard.response * stem.whole, heard.hiss * shares_within(stem.bands, band_hz)
+    return tuple(10 ** (level.level_db / 10) * np.array([programme[stem.chosen].sum(), hiss.sum()]))
+
+
+def _role_band(wanted, stem, heard):
+    """One of a role's bands with its distance over the hiss in each draw: of its third-octaves that can be told from the hiss,
+    as a return's will be.
+    """
+    mids_hz = _mids_hz(stem.bands) / stem.send_speed
+    inner = (mids_hz >= wanted["low_hz"]) & (mids_hz <= wanted["high_hz"])
+    if not inner.any():
+        inner = np.arange(mids_hz.size) == np.abs(np.log(mids_hz / np.sqrt(wanted["low_hz"] * wanted["high_hz"]))).argmin()
+    over = []
+    for one in heard:
+        signal = one.response * stem.played.returned
+        told = inner & (signal > LEAST_COHERENCE * (signal + one.hiss))
+        told = told if told.any() else inner
+        over.append(signal[told].sum() / one.hiss[told].sum())
     kept = {key: wanted[key] for key in ("name", "low_hz", "high_hz", "importance")}
     return {**kept, "over_hiss_db": power_db(np.maximum(over, 1e-12)).tolist()}
 

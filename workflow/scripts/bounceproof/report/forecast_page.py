@@ -16,6 +16,9 @@ COLUMNS = (
     "over_hiss_10_db",
     "over_hiss_50_db",
     "over_hiss_90_db",
+    "clicks_only_10_us",
+    "clicks_only_50_us",
+    "clicks_only_90_us",
     "followed_10_us",
     "followed_50_us",
     "followed_90_us",
@@ -46,15 +49,13 @@ def forecast_part(found, came, stack, thresholds):
 
 def _held(found, rows):
     """Of each kind of figure that came, how many lie within their range."""
-    clicks = [found["two_click_rms_us"]] * len(rows)
-    over, followed = ([one[key] for one in found["tracks"]] for key in ("over_hiss_db", "followed_rms_us"))
     kinds = (
-        ("over the hiss", "came_over_hiss_db", over),
-        ("by two clicks", "came_clicks_only_us", clicks),
-        ("followed", "came_residual_us", followed),
+        ("over the hiss", "came_over_hiss_db", "over_hiss_db"),
+        ("by two clicks", "came_clicks_only_us", "two_click_rms_us"),
+        ("followed", "came_residual_us", "followed_rms_us"),
     )
-    for what, key, ranges in kinds:
-        both = [(row.get(key), told) for row, told in zip(rows, ranges, strict=True)]
+    for what, key, told_by in kinds:
+        both = [(row.get(key), told[told_by]) for row, told in zip(rows, found["tracks"], strict=True)]
         known = [(value, told) for value, told in both if told and value is not None and math.isfinite(value)]
         yield {"what": what, "of": len(known), "inside": sum(told[0] <= value <= told[-1] for value, told in known)}
 
@@ -62,7 +63,7 @@ def _held(found, rows):
 def _row(one, came, thresholds):
     word, share = expected_word(one["role_bands"], thresholds=thresholds)
     row = {"track": one["track"], "expected": word, "odds_percent": None if share is None else 100.0 * share}
-    for name, key, unit in (("over_hiss", "over_hiss_db", "db"), ("followed", "followed_rms_us", "us")):
+    for name, key, unit in _RANGES:
         row |= {f"{name}_{point}_{unit}": value for point, value in zip((10, 50, 90), one[key] or (None,) * 3, strict=True)}
     bands = []
     for band in one["role_bands"]:
@@ -77,6 +78,7 @@ def _row(one, came, thresholds):
     return row
 
 
+_RANGES = (("over_hiss", "over_hiss_db", "db"), ("clicks_only", "two_click_rms_us", "us"), ("followed", "followed_rms_us", "us"))
 _CAME = {
     "came_over_hiss_db": "signal_over_hiss_db",
     "came_clicks_only_us": "clicks_only_rms_us",
