@@ -43,6 +43,13 @@ def test_two_alike_witnesses_halve_the_variance():
         assert found.skew_us == pytest.approx(68.8, abs=2.0)
 
 
+def test_who_agrees_in_everything_moves_nothing():
+    _, first, _ = two_maps(1, (6.0, 6.0))
+    shared = shared_map(first, first)
+    assert np.array_equal(shared.time_map.return_s, first.return_s)
+    assert shared.skew_us == 0
+
+
 def test_what_errs_alike_is_not_gained_twice():
     """All of the error common: the second witness adds nothing, and the shared map does not claim it."""
     truth, first, second = two_maps(4, (0.5, 0.5), common_us=6.0)

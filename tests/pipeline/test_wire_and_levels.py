@@ -2,6 +2,7 @@
 
 import shutil
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 import pytest
@@ -40,27 +41,33 @@ TWO = {name: STEMS[name] for name in ("drum", "horn")}
 
 # What is looked at here; the report is made of a wire once.
 WANTED = ("mix/returned.wav", "pairs/both.tsv")
+# The same two as the legs of a stereo stem, captured together.
+LEGS = {"drum": "both.L", "horn": "both.R"}
 
 
 def wire(folder, project):
-    return through_a_wire(folder, project, SHORT, WANTED)
-
-
-def wire_followed(folder, project):
-    return through_a_wire(folder, project, SHORT.replace("clicks", "follow"), ())
-
-
-def through_a_wire(folder, project, settings, wanted):
     results = folder / "results"
-    session = make_session(folder / "wired", results, stems=TWO, medium="wire", settings=settings, pairs=PAIRS)
+    session = make_session(folder / "wired", results, stems=TWO, medium="wire", pairs=PAIRS)
     finished(snakemake(session, "transfers", project=project))
     for track in TWO:
         target = session / "returns" / track / "take1.wav"
         target.parent.mkdir(parents=True)
         shutil.copy(results / "transfers" / f"{track}.wav", target)
         date(target, 0.01)
-    finished(snakemake(session, *(results / name for name in wanted), project=project))
-    return {"results": str(results)}
+    finished(snakemake(session, *(results / name for name in WANTED), project=project))
+    return {"results": str(results), "names": {track: track for track in TWO}}
+
+
+def wire_followed(folder, project):
+    """A two-channel wire: both legs in one pass, followed, each by itself and then with what the other knows."""
+    results = folder / "results"
+    stems, settings = {"both": np.stack(list(TWO.values()), axis=1)}, SHORT.replace("clicks", "follow")
+    session = make_session(folder / "wired", results, stems=stems, medium="wire", settings=settings)
+    finished(snakemake(session, "transfers", project=project))
+    sent = [transfer_of(results, leg)[0] for leg in LEGS.values()]
+    write_audio(session / "returns" / "both" / "take1.wav", np.stack(sent, axis=1))
+    jobs = finished(snakemake(session, project=project)).jobs
+    return {"results": str(results), "names": LEGS, "jobs": jobs}
 
 
 def two_levels(folder, project):
@@ -82,9 +89,25 @@ def two_levels(folder, project):
     return told
 
 
+class Wired(NamedTuple):
+    """results: folder; names: what each stem's track is called."""
+
+    results: Path
+    names: dict
+
+    def take(self, track, name="alignment.json"):
+        return self.results / f"returns/{self.names[track]}/take1/{name}"
+
+
 @pytest.fixture(scope="module", params=[wire, wire_followed], ids=["clicks", "follow"])
 def wired(tmp_path_factory, request):
-    return Path(shared_story(tmp_path_factory, request.param, project=shared_project(tmp_path_factory))["results"])
+    told = shared_story(tmp_path_factory, request.param, project=shared_project(tmp_path_factory))
+    return Wired(Path(told["results"]), told["names"])
+
+
+@pytest.fixture(scope="module")
+def together(tmp_path_factory):
+    return shared_story(tmp_path_factory, wire_followed, project=shared_project(tmp_path_factory))
 
 
 @pytest.fixture(scope="module")
@@ -94,23 +117,23 @@ def levels(tmp_path_factory):
 
 @pytest.mark.parametrize("track", TWO)
 def test_through_a_wire_nothing_moves(wired, track):
-    facts = transfer_of(wired, track)[1]
-    alignment = read_results(wired / f"returns/{track}/take1/alignment.json")
+    facts = transfer_of(wired.results, wired.names[track])[1]
+    alignment = read_results(wired.take(track))
     assert alignment["state"] == "aligned"
     assert alignment["flags"] == []
     assert alignment["polarity"] == 1
     assert alignment["speed_percent"] == pytest.approx(0.0, abs=1e-6)
     assert alignment["level_db"] == pytest.approx(-facts["gain_db"], abs=0.01)
-    time_map = read_time_map(wired / f"returns/{track}/take1/time-map.tsv")
+    time_map = read_time_map(wired.take(track, "time-map.tsv"))
     error_us = 1e6 * (time_map.return_s - time_map.stem_s - facts["stem_start_sample"] / RATE_HZ)
     assert np.abs(error_us).max() < 0.05, "0.0 us"
 
 
 @pytest.mark.parametrize("track", TWO)
 def test_through_a_wire_the_return_is_the_stem(wired, track):
-    facts = transfer_of(wired, track)[1]
-    aligned, _ = soundfile.read(wired / f"returns/{track}/take1/aligned.wav")
-    ready, _ = soundfile.read(wired / f"mix/{track}.wav")
+    facts = transfer_of(wired.results, wired.names[track])[1]
+    aligned, _ = soundfile.read(wired.take(track, "aligned.wav"))
+    ready, _ = soundfile.read(wired.results / f"mix/{wired.names[track]}.wav")
     stem = TWO[track].astype(np.float32)
     inner = slice(RATE_HZ // 10, -RATE_HZ // 10)
     assert amplitude_db(rms((aligned * 10 ** (-facts["gain_db"] / 20) - stem)[inner]) / rms(stem)) < -90
@@ -124,7 +147,7 @@ def test_through_a_wire_the_return_is_the_stem(wired, track):
 
 @pytest.mark.parametrize("track", TWO)
 def test_a_wire_is_flat_within_a_hundredth_of_a_decibel(wired, track):
-    rows = read_table(wired / f"returns/{track}/take1/bands.tsv")
+    rows = read_table(wired.take(track, "bands.tsv"))
     response_db = np.array([float(row["response_db"]) for row in rows if row["known"] == "yes"])
     assert response_db.size >= 15
     assert np.ptp(response_db) < 0.02
@@ -132,15 +155,34 @@ def test_a_wire_is_flat_within_a_hundredth_of_a_decibel(wired, track):
 
 
 def test_a_pair_through_a_wire_adds_up_as_the_stems_do(wired):
-    rows = [row for row in read_table(wired / "pairs/both.tsv") if row["shared"] == "yes"]
+    rows = [row for row in read_table(wired.results / "pairs/both.tsv") if row["shared"] == "yes"]
     for row in rows:
         assert float(row["loss_aligned_db"]) == pytest.approx(0.0, abs=0.02)
 
 
 def test_the_mix_through_a_wire_is_the_stems_mix(wired):
-    returned, source = (soundfile.read(wired / f"mix/{name}.wav")[0] for name in ("returned", "source"))
+    returned, source = (soundfile.read(wired.results / f"mix/{name}.wav")[0] for name in ("returned", "source"))
     inner = slice(RATE_HZ // 10, -RATE_HZ // 10)
     assert amplitude_db(rms((returned - source)[inner]) / rms(source)) < -60
+
+
+@pytest.mark.parametrize(("leg", "other"), [("both.L", "both.R"), ("both.R", "both.L")])
+def test_legs_of_one_pass_are_laid_once_each_and_then_share_their_motion(together, leg, other):
+    assert together["jobs"].count(f"Aligning {leg}, take1") == 1
+    assert together["jobs"].count(f"Aligning {leg}, take1, by itself") == 1
+    folder = Path(together["results"]) / f"returns/{leg}/take1"
+    alone, shared = (read_results(folder / name) for name in ("alone/alignment.json", "alignment.json"))
+    assert shared["together"]["with"] == other
+    assert shared["together"]["skew_us"] == pytest.approx(0.0, abs=0.05)
+    assert shared["together"]["sigma_gain"] >= 1
+    # What is told of the leg itself stays as it was told by itself.
+    assert {key: value for key, value in shared.items() if key != "together"} == alone
+
+
+def test_legs_come_back_as_one_stereo_file_too(together):
+    samples, _ = soundfile.read(Path(together["results"]) / "mix/both.wav")
+    legs = [soundfile.read(Path(together["results"]) / f"mix/{leg}.wav")[0] for leg in LEGS.values()]
+    assert np.array_equal(samples, np.stack(legs, axis=1))
 
 
 def test_captures_17_db_apart_rerun_the_chain(levels):

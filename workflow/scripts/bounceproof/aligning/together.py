@@ -72,5 +72,7 @@ def _covariance(stem_s, apart_us, expected, both):
 
 
 def _increasing(return_s):
-    """Times that increase strictly, as a map's have to."""
+    """Times that increase strictly, as a map's have to; those that do already are left as they are."""
+    if (np.diff(return_s) > 0).all():
+        return return_s
     return np.maximum.accumulate(return_s) + 1e-12 * np.arange(len(return_s))
