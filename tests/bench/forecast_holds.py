@@ -1,11 +1,11 @@
 """How often a forecast's 80 % ranges and its odds hold what simulated sessions then show.
 
-    envs/run python tests/bench/forecast_holds.py [200]
+    envs/run python tests/bench/forecast_holds.py [200] [of which followed: all]
 
 Each session is a recorder drawn anew, and three stems sent through it as audio: their transfers are made, recorded, laid and
-measured as a real session's are. One of the three is followed by the rule itself, in turn, since that takes longest; the others
-are laid by the recorder's own true map. Prints its own table: by kind of figure how often the range held it, and beside the odds
-told how often what was likeliest came.
+measured as a real session's are. One of the three, in turn, is followed by the rule itself, which takes most of the time; the
+others are laid by the recorder's own true map. Prints its own table: by kind of figure how often the range held it, and beside
+the odds told how often what was likeliest came.
 """
 
 import sys
@@ -148,8 +148,8 @@ class Count:
             yield f"{kind}: told {100 * told:.1f} % on the average, came {100 * came:.1f} % of {len(pairs)}"
 
 
-def session(k, sent, said, expected, count):
-    """Count what one session shows."""
+def session(k, sent, said, expected, count, *, followed):
+    """Count what one session shows. followed: which of its stems is, None for none."""
     from bounceproof import stack
     from bounceproof.planning.forecast import drawn_recorder, nominal_hiss
     from bounceproof.recorder import resolve
@@ -157,15 +157,14 @@ def session(k, sent, said, expected, count):
     settings = nominal_hiss(resolve(drawn_recorder(expected, 100_000 + k)), BAND_HZ, sent[0].rate_hz)
     layers = []
     for i, (one, told) in enumerate(zip(sent, said["tracks"], strict=True)):
-        followed = i == k % len(sent)
-        alignment, condition, rows = one.returned(settings, 1000 * k + i, followed=followed)
+        alignment, condition, rows = one.returned(settings, 1000 * k + i, followed=i == followed)
         if alignment["state"] != "aligned":
             print(f"session {k}, {one.track}: {alignment['reason']}", flush=True)
             continue
         count.range("signal over hiss", told["over_hiss_db"], condition["signal_over_hiss_db"])
         for which, ours in (("its track", told), ("any track", said)):
             count.range(f"timing by two clicks, of {which}", ours["two_click_rms_us"], alignment["clicks_only_rms_us"])
-        if followed:
+        if i == followed:
             count.range("timing when followed", told["followed_rms_us"], alignment["residual_rms_us"])
         roles(told["role_bands"], condition["role_bands"], count)
         layer, _ = stack.layer({"track": one.track, "take": "x", "mix_db": one.mix_db, "pan": 0}, alignment, condition, rows)
@@ -197,7 +196,7 @@ def kept(band):
     return "lost" if over_db is None else verdicts.kept(over_db)
 
 
-def main(sessions):
+def main(sessions, followed):
     from bounceproof.planning.forecast import expected_of_medium, forecast
 
     expected = expected_of_medium(MEDIUM, full_send_db=-3.0)
@@ -205,10 +204,12 @@ def main(sessions):
     tracks = [one.forecast_from() for one in sent]
     said, count = forecast(tracks, expected, band_hz=BAND_HZ, rate_hz=sent[0].rate_hz, seed=7), Count()
     for k in range(sessions):
-        session(k, sent, said, expected, count)
+        before, after = k * followed // sessions, (k + 1) * followed // sessions
+        session(k, sent, said, expected, count, followed=before % len(sent) if after > before else None)
         if (k + 1) % 20 == 0 or k + 1 == sessions:
             print(f"{k + 1} sessions", *count.lines(), sep="\n  ", flush=True)
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 200)
+    wanted = int(sys.argv[1]) if len(sys.argv) > 1 else 200
+    main(wanted, int(sys.argv[2]) if len(sys.argv) > 2 else wanted)
