@@ -5,6 +5,7 @@ import pytest
 from bounceproof import audio
 from bounceproof.audio import AudioBlocks, read_audio, write_float_part, write_float_wav
 from bounceproof.captures import find_spans, live_channel, take_name, with_repeats
+from bounceproof.clicks import REFERENCE_SWEEP, sweep_times
 from bounceproof.transfers import make_transfer
 from hypothesis import given
 from hypothesis import strategies as st
@@ -49,7 +50,7 @@ def agree(spans, truth):
 
 
 @pytest.mark.parametrize(
-    "order", [(255, 3, 16), (16, 255), (3,), (3, 3, 255, 3)], ids=["any order", "one missing", "alone", "repeated"]
+    "order", [(255, 3, 16), (16, 255), (3,), (3, 3, 16)], ids=["any order", "one missing", "alone", "repeated"]
 )
 def test_transfers_in_any_order_missing_or_repeated(order):
     agree(spans_of(side(order)[0]), side(order)[1])
@@ -132,6 +133,20 @@ def test_a_lost_click_is_said_and_the_transfer_still_cut(lost):
     assert first.first_sample / RATE_HZ < truth[0][1]
     assert first.last_sample / RATE_HZ > truth[0][2] - 0.5
     agree([second], truth[1:])
+
+
+def test_a_repeat_with_damaged_clicks_is_found_though_no_track_is_missing():
+    """One sweep of four is gone from either click: nobody looks for a number, but there is room for a transfer."""
+    samples, truth = side((3, 3))
+    for end, click_s in zip(("start", "end"), truth[1][1:], strict=True):
+        times = sweep_times(3, end)
+        gone = int((click_s + (times[0] - times[REFERENCE_SWEEP]) / 0.985) * RATE_HZ)
+        samples[gone - RATE_HZ // 40 : gone + RATE_HZ // 40] = 0.0005
+    rest = 0.0005 * np.random.default_rng(4).normal(size=5 * RATE_HZ)
+    first, second = spans_of(np.concatenate([samples, rest]), FACTS[:1])
+    agree([first], truth[:1])
+    assert (second.track, second.note) == ("drum", "")
+    assert (second.start_s, second.end_s) == pytest.approx(truth[1][1:], abs=5e-4)
 
 
 def test_a_capture_that_ends_in_the_middle_of_a_transfer_is_cut_as_far_as_it_goes():

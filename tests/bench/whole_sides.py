@@ -1,8 +1,8 @@
 """Whole sides of tape found and cut: forty of four to eight tracks in random order, and a long one at 96 kHz.
 
-    envs/run python tests/bench/whole_sides.py [40]     sides through the simulated recorder, some tracks missing or repeated,
-                                                        every fifth with the calibration among them
-    envs/run python tests/bench/whole_sides.py long     an hour at 96 kHz: seconds and memory of the rule's own script
+    envs/run python tests/bench/whole_sides.py [40] [0]   sides through the simulated recorder, from this one on, some tracks
+                                                          missing or repeated, every fifth with the calibration among them
+    envs/run python tests/bench/whole_sides.py long       an hour at 96 kHz: seconds and memory of the rule's own script
 
 Prints its own table.
 """
@@ -40,10 +40,11 @@ def transfers(count, seconds, rate_hz):
     return made
 
 
-def forty(count):
-    from bounceproof.captures import CALIBRATION, find_spans
+def forty(count, first=0):
+    from bounceproof.captures import find_spans
     from bounceproof.planning.calibration import make_calibration
     from bounceproof.recorder import simulate
+    from bounceproof.session.returned import CALIBRATION
 
     made = transfers(8, 8.0, RATE_HZ)
     facts, names = [about for _, about in made.values()], sorted(made)
@@ -51,7 +52,7 @@ def forty(count):
     beside = {"track": CALIBRATION, **calibration.facts}
     made[CALIBRATION] = (calibration.samples, beside)
     tracks = played = found = wrong = whole = 0
-    for seed in range(count):
+    for seed in range(first, count):
         random = np.random.default_rng(seed)
         order = list(random.permutation(names)[: random.integers(4, 9)])
         if seed % 3 == 0:
@@ -142,4 +143,4 @@ if __name__ == "__main__":
     elif what[0] == "long":
         long()
     else:
-        forty(int(what[0]))
+        forty(*map(int, what))

@@ -59,6 +59,10 @@ def find_spans(samples, rate_hz, transfers, *, speed_search_percent, beside=()):
     search = {"band_hz": tuple(transfers[0]["click_band_hz"]), "speed_search_percent": speed_search_percent}
     hits = [hit for hit in find_clicks(samples, rate_hz, steady=True, **search) if hit.number in known]
     spans = _spans(hits, known, samples.size, rate_hz)
+    found = _at_their_speed(samples, rate_hz, spans, hits, known, search)
+    if found:
+        hits = _apart_in_time(sorted(hits + found))
+        spans = _spans(hits, known, samples.size, rate_hz)
     if not {span.track for span in spans} >= {facts["track"] for facts in transfers} or _doubtful(spans):
         for from_s, to_s in _empty(spans, samples.size / rate_hz, rate_hz):
             found = find_clicks(samples, rate_hz, from_s=from_s, to_s=to_s, **search)
@@ -72,6 +76,22 @@ def find_spans(samples, rate_hz, transfers, *, speed_search_percent, beside=()):
         found = [hit for span in spans for hit in _partner(samples, rate_hz, span, known, search)]
         spans = _spans(_apart_in_time(sorted(hits + found)), known, samples.size, rate_hz) if found else spans
     return spans
+
+
+def _at_their_speed(samples, rate_hz, spans, hits, known, search):
+    """Clicks of whole transfers in what was left empty and could hold one, at the speed of the click nearest to it: a damaged
+    click is read there that is not found at any speed, and one of a pair cannot be another's.
+    """
+    found, shortest_s = [], min(_apart_s(facts, 1.0) for facts in known.values())
+    for from_s, to_s in _empty(spans, samples.size / rate_hz, rate_hz):
+        if not hits or to_s - from_s < (1 - 4 * _APART_WITHIN) * shortest_s:
+            continue
+        nearest = min(hits, key=lambda hit: max(from_s - hit.instant_s, hit.instant_s - to_s))
+        near = {**search, "speed_hint": nearest.speed_ratio, "number": tuple(known)}
+        heard = [hit for hit in find_clicks(samples, rate_hz, from_s=from_s, to_s=to_s, **near) if hit.number in known]
+        pairs = [_matched(heard, k, known) for k in range(len(heard))]
+        found += [hit for pair in pairs if None not in pair for hit in pair]
+    return found
 
 
 def _by_number(samples, rate_hz, spans, facts, search):

@@ -106,7 +106,7 @@ def find_clicks(
     sent. speed_hint: a speed ratio known to within 2 %; else +-speed_search_percent is searched; steady: only until a click is
     found, and then near its speed.
     number: of two readings of a damaged click, this transfer's is taken; only its clicks may lack a sweep, because three sweeps
-    alone can spell another number too, or a click played backwards.
+    alone can spell another number too, or a click played backwards. Several (a tuple): any of these.
     Method: matched filter on a grid of speeds (steps of 0.5 %), normalised by the energy of the moment; the best of the
     2 x 255 patterns of gaps; then each sweep's own instant by climbing its continuous correlation.
     """
@@ -157,14 +157,14 @@ def _find_in_piece(piece, rate_hz, band_hz, speeds, number):
     if work.size < SWEEP_S * work_hz or not np.any(work):
         return
     likenesses = sorted(_likenesses(work, work_hz, band_hz, speeds), key=_promise, reverse=True)[:4]
-    taken = []
+    taken, expected = [], (number,) if isinstance(number, int) else number or ()
     while True:
-        best = max((_best_pattern(one, work_hz, taken, number) for one in likenesses), key=lambda found: found[0])
+        best = max((_best_pattern(one, work_hz, taken, expected) for one in likenesses), key=lambda found: found[0])
         _, score, first_s, (code_number, end), speed = best
         if score < _LEAST_LIKENESS:
             return
         taken.append(first_s)
-        least = 3 if code_number == number else 4
+        least = 3 if code_number in expected else 4
         hit = _refined(piece, rate_hz, band_hz, first_s, code_number, end, speed, score, least)
         if hit is not None:
             yield hit
@@ -232,7 +232,7 @@ def _patterns():
 _CODES, _CODE_TIMES = _patterns()
 
 
-def _best_pattern(one, work_hz, taken, number):
+def _best_pattern(one, work_hz, taken, expected):
     """The best (favoured score, score, time of the first sweep, code, speed): each peak is tried as each sweep of each code."""
     from scipy.ndimage import maximum_filter1d
 
@@ -240,7 +240,7 @@ def _best_pattern(one, work_hz, taken, number):
     near = maximum_filter1d(one.envelope, 2 * reach + 1)
     peaks = [p for p in one.peaks if all(not -_PATTERN_S < p / work_hz - t < 2 * _PATTERN_S for t in taken)]
     favour = np.ones((len(_CODES), 1))
-    if number is not None:
+    for number in expected:
         favour[[2 * number - 2, 2 * number - 1]] = _EXPECTED_FAVOUR
     best = (0.0, 0.0, 0.0, _CODES[0], one.speed_ratio)
     for peak in peaks:
