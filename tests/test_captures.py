@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from bounceproof import audio
 from bounceproof.audio import AudioBlocks, read_audio, write_float_part, write_float_wav
-from bounceproof.captures import find_spans, live_channel, take_name, with_repeats
+from bounceproof.captures import find_in_channels, find_spans, legs_together, take_name, with_repeats
 from bounceproof.clicks import REFERENCE_SWEEP, sweep_times
 from bounceproof.transfers import make_transfer
 from hypothesis import given
@@ -73,13 +73,37 @@ def test_at_any_speed_and_polarity(speed):
     agree(spans_of(-samples), truth)
 
 
+def in_channels(path, *channels):
+    write_float_wav(path, np.stack(channels, axis=1), RATE_HZ)
+    return find_in_channels(AudioBlocks(path), FACTS, speed_search_percent=12.0)
+
+
 def test_of_two_channels_the_live_one_is_searched_piece_by_piece(tmp_path):
     samples, truth = side((3, 16))
-    both = np.stack([0.0001 * np.random.default_rng(1).normal(size=samples.size), samples], axis=1)
-    write_float_wav(tmp_path / "side.wav", both, RATE_HZ)
-    live = live_channel(AudioBlocks(tmp_path / "side.wav"))
-    assert live[1000:2000] == pytest.approx(samples[1000:2000].astype(np.float32))
-    agree(find_spans(live, RATE_HZ, FACTS, speed_search_percent=12.0), truth)
+    found = in_channels(tmp_path / "side.wav", 0.0001 * np.random.default_rng(1).normal(size=samples.size), samples)
+    assert [channel for channel, _ in found] == [2]
+    agree(found[0][1], truth)
+
+
+def test_two_transfers_played_at_once_are_found_in_their_channels(tmp_path):
+    """Those of one stereo track are cut from and to the same samples."""
+    (left, its), (right, others) = side((3,)), side((16,), seed=5)
+    count = min(left.size, right.size)
+    found = dict(in_channels(tmp_path / "side.wav", left[:count], 0.7 * right[:count]))
+    agree(found[1], its)
+    agree(found[2], others)
+    cuts = [(channel, span) for channel in (1, 2) for span in found[channel]]
+    (_, one, beside), (_, two, its_beside) = legs_together(cuts, {"drum": "bass", "bass": "drum"})
+    assert (beside, its_beside) == ("bass", "drum")
+    assert (one.first_sample, one.last_sample) == (two.first_sample, two.last_sample)
+    assert [together for *_, together in legs_together(cuts, {})] == ["", ""]
+
+
+def test_one_recording_in_both_channels_is_one_programme(tmp_path):
+    samples, truth = side((3,))
+    found = in_channels(tmp_path / "side.wav", samples, -0.6 * samples)
+    assert [channel for channel, _ in found] == [1]
+    agree(found[0][1], truth)
 
 
 def test_a_cut_written_in_pieces_is_the_part_of_its_capture(tmp_path, monkeypatch):
@@ -89,6 +113,8 @@ def test_a_cut_written_in_pieces_is_the_part_of_its_capture(tmp_path, monkeypatc
     blocks = AudioBlocks(tmp_path / "side.wav")
     for name in ("one.wav", "two.wav"):
         write_float_part(tmp_path / name, blocks, 1234, 7000)
+    write_float_part(tmp_path / "right.wav", blocks, 1234, 7000, channel=2)
+    assert np.array_equal(read_audio(tmp_path / "right.wav").samples, samples[1234:7000, 1:])
     assert np.array_equal(read_audio(tmp_path / "one.wav").samples, samples[1234:7000])
     assert (tmp_path / "one.wav").read_bytes() == (tmp_path / "two.wav").read_bytes()
 

@@ -124,7 +124,7 @@ def sort(folder, side, *paths):
     from bounceproof.files import read_table
 
     table = Path(folder) / "captures" / "cuts.tsv"
-    params = SimpleNamespace(settings={"speed_search_percent": 12.0, "taken": {}}, content=["made here"])
+    params = SimpleNamespace(settings={"speed_search_percent": 12.0, "taken": {}, "legs": {}}, content=["made here"])
     files = SimpleNamespace(captures=[side], facts=list(paths), calibration=[])
     sort_captures.main(SimpleNamespace(input=files, output=SimpleNamespace(table=str(table)), params=params))
     rows = read_table(table)

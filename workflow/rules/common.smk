@@ -97,12 +97,21 @@ def searched_for(wildcards):
     return [] if is_simulated(wildcards) else other_tracks(wildcards)
 
 
+def leg_beside(track):
+    """The other leg of a stereo track, None for any other."""
+    parent = TRACKS[track]["parent"]
+    return next((leg for leg in (f"{parent}.L", f"{parent}.R") if leg != track), None) if parent != track else None
+
+
 def partner_of(track, take):
-    """The track of the other leg that one two-channel file holds beside this one; None for a file of its own."""
-    channel = direct_takes(track).get(take, {}).get("capture_channel")
-    if channel is None or SESSION["alignment"]["method"] != "follow":
+    """The track of the other leg that was captured in one pass with this one; None for a capture of its own."""
+    if SESSION["alignment"]["method"] != "follow" or take == SIMULATED:
         return None
-    return f"{TRACKS[track]['parent']}.{'R' if channel == 1 else 'L'}"
+    direct = direct_takes(track).get(take)
+    if direct:
+        return leg_beside(track) if direct["capture_channel"] else None
+    other = cut_takes(track)[take]["together"]
+    return other if other and take in cut_takes(other) else None
 
 
 def legs_alone(wildcards):

@@ -42,7 +42,11 @@ checkpoint sort_captures:
     resources:
         mem_mb=2000,
     params:
-        settings={"speed_search_percent": SESSION["alignment"]["speed_search_percent"], "taken": taken_names()},
+        settings={
+            "speed_search_percent": SESSION["alignment"]["speed_search_percent"],
+            "taken": taken_names(),
+            "legs": {track: leg_beside(track) for track in TRACKS if leg_beside(track)},
+        },
         content=[content_of(path) for path in SESSION["captures"]],
         code=code_version("sort_captures.py"),
     message:

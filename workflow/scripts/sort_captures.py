@@ -2,15 +2,16 @@
 
 input:  captures: list of files from returns/unsorted; facts: list of transfers/TRACK.json; calibration:
         [transfers/calibration.json] or nothing
-output: table (captures/cuts.tsv: capture, track, take, file, sha256, from_s, to_s, start_s, end_s, note); the cut files
-lie beside it
-params: content (the SHA-256 of each capture), settings = {speed_search_percent, taken: {track: [take]}}
+output: table (captures/cuts.tsv: capture, track, take, file, sha256, channel where the others hold something else, together (the
+other leg of a stereo track that was cut beside it), from_s, to_s, start_s, end_s, note); the cut files lie beside it
+params: content (the SHA-256 of each capture), settings = {speed_search_percent, taken: {track: [take]}, legs: {track: the other
+        leg's}}
 """
 
 from pathlib import Path
 
 from bounceproof.audio import AudioBlocks, AudioProblem, write_float_part
-from bounceproof.captures import COLUMNS, find_spans, live_channel, take_name, with_repeats
+from bounceproof.captures import COLUMNS, find_in_channels, legs_together, take_name, with_repeats
 from bounceproof.files import file_sha256, read_json, write_table
 from bounceproof_job import check_unchanged, run_job
 
@@ -43,30 +44,35 @@ def sorted_capture(path, known, settings, taken, folder):
     transfers, beside = known
     capture = AudioBlocks(path)
     rate_hz = capture.facts.rate_hz
-    searched = {"speed_search_percent": settings["speed_search_percent"], "beside": beside}
-    spans = find_spans(live_channel(capture), rate_hz, transfers, **searched)
-    if not spans:
+    found = find_in_channels(capture, transfers, speed_search_percent=settings["speed_search_percent"], beside=beside)
+    cuts = sorted(((channel, span) for channel, spans in found for span in spans), key=lambda one: one[1].first_sample)
+    if not cuts:
         yield {"capture": path.name, "note": "no click of this session was found in it"}
-    for span in with_repeats(spans):
+    noted = with_repeats([span for _, span in cuts])
+    cuts = legs_together([(channel, span) for (channel, _), span in zip(cuts, noted, strict=True)], settings["legs"])
+    for channel, span, beside in cuts:
         names = taken.setdefault(span.track, set())
         take = take_name(path.stem, names)
         names.add(take)
         name = f"{span.track}/{take}.wav"
-        sha256 = write_if_new(folder / name, capture, span)
+        # Where every channel holds the same, all are kept, and the alignment takes the best.
+        channel = channel if len(found) > 1 else None
         yield {
             "capture": path.name,
             "track": span.track,
             "take": take,
             "file": name,
-            "sha256": sha256,
+            "sha256": write_if_new(folder / name, capture, span, channel),
+            "channel": channel,
+            "together": beside,
             **span.times(rate_hz),
         }
 
 
-def write_if_new(path, capture, span):
+def write_if_new(path, capture, span, channel):
     """Write a cut unless the same bytes lie there: what is not written again keeps its date and reruns nothing."""
     fresh = path.with_name(f".new-{path.name}")
-    write_float_part(fresh, capture, span.first_sample, span.last_sample)
+    write_float_part(fresh, capture, span.first_sample, span.last_sample, channel=channel)
     sha256 = file_sha256(fresh)
     if path.is_file() and file_sha256(path) == sha256:
         fresh.unlink()

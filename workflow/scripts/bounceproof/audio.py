@@ -390,11 +390,14 @@ def write_float_wav(path, samples, rate_hz):
     _write(path, np.asarray(samples, dtype=np.float32), rate_hz, "FLOAT")
 
 
-def write_float_part(path, source, first, last):
-    """Write the frames first to last of an AudioBlocks as `write_float_wav` would, without holding them all."""
-    last = min(last, source.facts.frames)
-    pieces = (source.frames(at, min(at + _BLOCK, last)) for at in range(first, last, _BLOCK))
-    _write_pieces(path, pieces, last - first, source.facts.channels, source.facts.rate_hz, "FLOAT")
+def write_float_part(path, source, first, last, *, channel=None):
+    """Write the frames first to last of an AudioBlocks, or of one channel of it (from 1), as `write_float_wav` would, without
+    holding them all.
+    """
+    last, wanted = min(last, source.facts.frames), slice(None) if channel is None else slice(channel - 1, channel)
+    pieces = (source.frames(at, min(at + _BLOCK, last))[:, wanted] for at in range(first, last, _BLOCK))
+    channels = source.facts.channels if channel is None else 1
+    _write_pieces(path, pieces, last - first, channels, source.facts.rate_hz, "FLOAT")
 
 
 def write_pcm24_wav(path, samples, rate_hz):

@@ -9,10 +9,10 @@ from typing import NamedTuple
 
 import numpy as np
 
-from bounceproof.aligning.channels import choose_channel
+from bounceproof.aligning.channels import by_strength, choose_channel
 from bounceproof.clicks import find_clicks
 
-COLUMNS = ("capture", "track", "take", "file", "sha256", "from_s", "to_s", "start_s", "end_s", "note")
+COLUMNS = ("capture", "track", "take", "file", "sha256", "channel", "together", "from_s", "to_s", "start_s", "end_s", "note")
 # Hiss is measured before the start click, and a little after the end one.
 _BEFORE_S, _AFTER_S = 3.5, 2.5
 # How far two clicks may lie from where their own speed puts them: a machine's speed changes that much over a song at most.
@@ -38,15 +38,65 @@ class Span(NamedTuple):
         return {**bounds, "start_s": self.start_s, "end_s": self.end_s, "note": self.note}
 
 
-def live_channel(blocks):
-    """The channel to search in an AudioBlocks: the only one, or an array-like of the strongest."""
+def live_channels(blocks):
+    """The numbers of an AudioBlocks' channels that hold more than crosstalk, the strongest first."""
     facts = blocks.facts
     if facts.channels == 1:
-        return blocks.channel(1)
+        return [1]
     second = facts.rate_hz
     places = range(0, facts.frames, max(second, facts.frames // _LISTENED_S))
     heard = np.concatenate([blocks.frames(first, first + second) for first in places])
-    return blocks.channel(choose_channel(heard, facts.rate_hz).number)
+    return by_strength(choose_channel(heard, facts.rate_hz).facts["channel_levels_dbfs"])
+
+
+def find_in_channels(blocks, transfers, *, speed_search_percent, beside=()):
+    """[(channel, its Spans)] of an AudioBlocks: the strongest channel's, then what another live one holds beside it, because a
+    two-channel recorder plays two transfers at once. transfers, beside: as for `find_spans`.
+    """
+    channels, rate_hz = live_channels(blocks), blocks.facts.rate_hz
+    search = {"speed_search_percent": speed_search_percent}
+    found = [(channels[0], find_spans(blocks.channel(channels[0]), rate_hz, transfers, beside=beside, **search))]
+    for number in channels[1:]:
+        there = {span.track for _, spans in found for span in spans}
+        missing = {facts["number"]: facts for facts in transfers if facts["track"] not in there}
+        if not missing:
+            break
+        # One recording in both channels spells the same numbers: then nothing of it is looked for any further.
+        band = {"band_hz": tuple(transfers[0]["click_band_hz"])}
+        heard = {hit.number for hit in find_clicks(blocks.channel(number), rate_hz, steady=True, **band, **search)}
+        wanted = [facts for code, facts in missing.items() if code in heard]
+        if wanted:
+            found.append((number, find_spans(blocks.channel(number), rate_hz, wanted, **search)))
+    return found
+
+
+def legs_together(cuts, legs):
+    """The same cuts (pairs of channel and Span, in order of time), each with the track of the other leg that plays beside it in
+    another channel, or "": triples. Two such are cut from and to the same samples, so that both tell of one motion in one time.
+
+    legs: {track: that of the other leg}.
+    """
+    out = []
+    for channel, span in cuts:
+        beside = [
+            other
+            for number, other in cuts
+            if number != channel and other.track == legs.get(span.track) and _overlap(span, other) > 0.5
+        ]
+        if beside:
+            first, last = (
+                choose(getattr(one, name) for one in (span, beside[0]))
+                for choose, name in ((min, "first_sample"), (max, "last_sample"))
+            )
+            span = span._replace(first_sample=first, last_sample=last)
+        out.append((channel, span, beside[0].track if beside else ""))
+    return out
+
+
+def _overlap(one, other):
+    """The share of the shorter of two Spans that both have in common."""
+    both = min(one.last_sample, other.last_sample) - max(one.first_sample, other.first_sample)
+    return both / min(one.last_sample - one.first_sample, other.last_sample - other.first_sample)
 
 
 def find_spans(samples, rate_hz, transfers, *, speed_search_percent, beside=()):

@@ -46,6 +46,12 @@ def choose_channel(capture, rate_hz, *, wanted=None):
     return Channel(samples, number, facts, remarks)
 
 
+def by_strength(levels_dbfs):
+    """The numbers of the channels that hold more than crosstalk, by their levels, the strongest first."""
+    order = sorted(range(len(levels_dbfs)), key=lambda k: -levels_dbfs[k])
+    return [1 + k for k in order if levels_dbfs[k] >= levels_dbfs[order[0]] - _DEAD_BELOW_DB]
+
+
 def channel_samples(capture, number):
     """(one channel of a capture, float32, its mean taken off; that mean)."""
     samples = np.ascontiguousarray(capture[:, number - 1], dtype=np.float32)

@@ -35,6 +35,7 @@ my-session/
 **Stems and returns** are WAV, FLAC, AIFF, W64, RF64 or CAF files, with one or two channels. A take is named by its file
 without the ending; takes are ordered naturally (take2 before take10), never by date. A stereo track's legs come back into
 `returns/TRACK.L/` and `returns/TRACK.R/`, or both legs, captured together, as one two-channel file into `returns/TRACK/`.
+A two-channel capture in `returns/unsorted/` may hold two transfers at once, one a channel. Legs of one pass share its motion.
 A file still growing waits for the next run. Nothing is ever moved, renamed or changed.
 
 **Tables** may be separated by tabs, semicolons or commas, with decimal points or commas, in UTF-8, UTF-16 or Windows-1252,
