@@ -140,3 +140,8 @@ def test_straight_lines_between_knots_of_2_ms_follow_flutter_of_25_hz():
     fine_s = np.linspace(0, 4, 200001)
     error_us = 1e6 * (TimeMap(stem_s, true_map(stem_s), 1.0).at(fine_s) - true_map(fine_s))
     assert 0.02 < np.sqrt(np.mean(error_us**2)) < 0.09
+
+
+def test_what_was_sent_faster_strays_as_many_times_further_in_the_song():
+    time_map = TimeMap([0.0, 1.0, 2.0], [5.0, 5.25, 5.5], [1.0, 2.0, np.inf])
+    assert time_map.sigma_in_song_us([0.0, 1.0, 2.0]) == pytest.approx([4.0, 8.0, np.inf])

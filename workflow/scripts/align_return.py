@@ -84,7 +84,9 @@ def shared_by(own, other):
     if any(one["state"] != "aligned" or one["offset_sigma_us"] is None for one in alignments):
         return None
     maps = [read_time_map(paths[1]) for paths in (own, other)]
-    return shared_map(*maps, offsets_us=[one["offset_sigma_us"] for one in alignments])
+    # Maps err in the capture's time, alignments in the song's.
+    offsets_us = [one["offset_sigma_us"] / each.mean_speed_ratio for one, each in zip(alignments, maps, strict=True)]
+    return shared_map(*maps, offsets_us=offsets_us)
 
 
 def lay(paths, settings):

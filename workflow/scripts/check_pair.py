@@ -69,7 +69,7 @@ def known_course(paths, alignments, settings):
         back_s = [alignments[place].get(f"{end}_click_return_s") for end in ("start", "end")]
         late_us = 1e6 * time_map.late_by_line_s(settings[f"{place}_click_stem_s"], back_s)
         later[place] = np.interp(times_s, time_map.stem_s, late_us) if None not in back_s else None
-    sd_us = np.hypot(*(time_map.sigma_at(times_s) for time_map in maps.values()))
+    sd_us = np.hypot(*(time_map.sigma_in_song_us(times_s) for time_map in maps.values()))
     unknown = any(late_us is None for late_us in later.values())
     return pairs.Course(times_s, sd_us, None if unknown else later["second"] - later["first"])
 

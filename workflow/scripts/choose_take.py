@@ -64,7 +64,7 @@ def averaged(files, output, settings, several, measured):
         maps.append(read_time_map(files.time_maps[k]))
         powers = averaged_take.powers(read_table(files.bands[k]), bands, gain_db)
         samples = read_mono(files.aligned[k]) * amplitude_from_db(gain_db)
-        takes.append(averaging.Take(settings["takes"][k], samples, maps[-1].sigma_at, *powers))
+        takes.append(averaging.Take(settings["takes"][k], samples, maps[-1].sigma_in_song_us, *powers))
     result = averaging.average(read_mono(files.stem), takes, rate_hz, bands, band_hz)
     alignments, (standing, condition) = [measured[k][0] for k in several], measured[several[0]]
     write_float_wav(output.aligned, result.samples, rate_hz)

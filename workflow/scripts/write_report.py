@@ -79,11 +79,9 @@ def courses(abouts, time_maps, takes, clicks):
         if time_map is not None:
             back_s = alignment.get("start_click_return_s"), alignment.get("end_click_return_s")
             late_ms = 1e3 * time_map.late_by_line_s(clicks[track], back_s)
+            sigma_ms = 1e-3 * time_map.sigma_in_song_us(time_map.stem_s)
             few = max(1, len(late_ms) // _POINTS)
-            yield (
-                track,
-                [*zip(*(values[::few].tolist() for values in (time_map.stem_s, late_ms, 1e-3 * time_map.sigma_us)), strict=True)],
-            )
+            yield track, [*zip(*(values[::few].tolist() for values in (time_map.stem_s, late_ms, sigma_ms)), strict=True)]
 
 
 if __name__ == "__main__":

@@ -37,7 +37,7 @@ def alignment_of(averaged, standing, measured):
 def map_of(averaged, standing):
     """The time map of the take that stands for the average, with the average's own sigma."""
     sigma_us = np.interp(standing.stem_s, averaged.time_s, np.where(np.isfinite(averaged.sigma_us), averaged.sigma_us, 1e9))
-    return TimeMap(standing.stem_s, standing.return_s, np.where(sigma_us < 1e8, sigma_us, np.inf))
+    return TimeMap(standing.stem_s, standing.return_s, np.where(sigma_us < 1e8, sigma_us / standing.mean_speed_ratio, np.inf))
 
 
 def condition_of(averaged, standing, hiss, bands, band_hz):

@@ -33,7 +33,7 @@ def course(track, time_map, click_stem_s, click_return_s, playing_s, song_s, *, 
     plays = np.zeros(len(times_s), dtype=bool)
     for start_s, end_s in playing_s:
         plays |= (times_s >= start_s) & (times_s <= end_s)
-    return Course(track, time_map.sigma_at(times_s), late_us, plays)
+    return Course(track, time_map.sigma_in_song_us(times_s), late_us, plays)
 
 
 def rows(courses):

@@ -71,6 +71,10 @@ class TimeMap:
         unknown = np.interp(stem_s, self.stem_s, ~np.isfinite(self.sigma_us))
         return np.where(unknown > 0, np.inf, np.interp(stem_s, self.stem_s, safe))[()]
 
+    def sigma_in_song_us(self, stem_s):
+        """The same in us of the stem's own time: as many times more as the stem was sent faster."""
+        return self.sigma_at(stem_s) * self.mean_speed_ratio
+
     def late_by_line_s(self, click_stem_s, click_return_s):
         """How late (s of the stem's time, one value a knot) a return would lie if it were read through the straight line through
         its two clicks instead of this map.

@@ -52,8 +52,10 @@ def follow_return(laying, placed, straight):
     sent_map = slowed(found.time_map, 1 / factor)
     to_stem = lambda sent_s: (sent_s - facts["stem_start_sample"] / rate_hz) * facts["send_speed"]  # noqa: E731
     seconds = facts["stem_samples"] / rate_hz * facts["send_speed"]
+    # Found at the tape's own speed, whatever factor the capture plays at: a stem sent faster strays further in its own time.
+    in_song = facts["send_speed"]
     jumps = [
-        {"at_s": to_stem(jump.at_s), "by_us": jump.by_us / factor, "kind": jump.kind}
+        {"at_s": to_stem(jump.at_s), "by_us": jump.by_us * in_song, "kind": jump.kind}
         for jump in found.jumps
         if 0 < to_stem(jump.at_s) < seconds
     ]
@@ -61,9 +63,9 @@ def follow_return(laying, placed, straight):
         [max(0.0, to_stem(a)), min(seconds, to_stem(b))] for a, b in found.spans if to_stem(b) > 0 and to_stem(a) < seconds
     ]
     values = {
-        "residual_rms_us": found.residual_rms_us / factor,
-        "residual_expected_us": found.residual_expected_us / factor,
-        "offset_sigma_us": found.offset_sigma_us / factor,
+        "residual_rms_us": found.residual_rms_us * in_song,
+        "residual_expected_us": found.residual_expected_us * in_song,
+        "offset_sigma_us": found.offset_sigma_us * in_song,
         "sigma_inflation": found.inflation,
         "explained_share": found.explained,
         "anchored_by": found.anchored_by,

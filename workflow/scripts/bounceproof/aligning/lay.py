@@ -209,7 +209,8 @@ class _Laying:
         values = dict(found.values, likeness=mean_likeness(windows), likeness_by_chance=windows.chance)
         if straight is not None:
             line = in_stem_time(straight, self.facts, self.count)
-            values["clicks_only_rms_us"] = weighted_rms_us(line, time_map, self.stem.get(), self.facts["sample_rate_hz"])
+            stray_us = weighted_rms_us(line, time_map, self.stem.get(), self.facts["sample_rate_hz"])
+            values["clicks_only_rms_us"] = stray_us * placed.factor * self.facts["send_speed"]
         return Placing(time_map, found.polarity, values, found.flags)
 
     def _recognised(self, time_map, polarity, most=None):

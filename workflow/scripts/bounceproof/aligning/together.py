@@ -31,7 +31,7 @@ class Shared(NamedTuple):
 def shared_map(own, other, *, offsets_us=(0.0, 0.0)):
     """The Shared of two maps of one pass, None where they are never known together.
 
-    offsets_us: sd of the constant of each (alignment.json's offset_sigma_us), part of its map's sigma.
+    offsets_us: sd of the constant of each, in us of the capture as its map's sigma, of which it is a part.
 
     Method: best linear unbiased mean of two estimates, knot by knot. The covariance of their errors is not known beforehand
     (hiss is separate, what the smoother assumes is common), but their difference shows it: var(d) = s1^2 + s2^2 - 2 cov.

@@ -5,7 +5,7 @@ and hiss follow from the stems' own spectra, the drawn response and the drawn hi
 of both passes; what following leaves, from the Cramer-Rao bound at the signal over hiss found. Each figure is the one that
 the report will tell of the return, made in the same way.
 Conventions: plain dicts; levels as sent or as replayed, in dBFS; ranges are the 10, 50 and 90 % points over the draws; times in
-us of the return.
+us of the song.
 """
 
 import math
@@ -251,7 +251,7 @@ def two_click_rms_us(stem, strayed_us):
     strayed_us = strayed_us[: stem.course.size]
     error_us = strayed_us - np.linspace(strayed_us[0], strayed_us[-1], strayed_us.size)
     error_us = error_us - np.average(error_us, weights=stem.course)
-    return float(np.sqrt(np.average(error_us**2, weights=stem.course)))
+    return stem.send_speed * float(np.sqrt(np.average(error_us**2, weights=stem.course)))
 
 
 def followed_rms_us(stem, heard):
@@ -264,7 +264,7 @@ def followed_rms_us(stem, heard):
     told = mids_hz < _FOLLOWED_TO_HZ
     density = heard.hiss / np.array([band.high_hz - band.low_hz for band in stem.bands])
     powers = (2.0 * math.pi * mids_hz) ** 2 * stem.telling * heard.response / density
-    return 1e6 / math.sqrt(max(2.0 * BIN_S * powers[told].sum(), 1e-12))
+    return stem.send_speed * 1e6 / math.sqrt(max(2.0 * BIN_S * powers[told].sum(), 1e-12))
 
 
 def forecast(tracks, expected, *, band_hz, rate_hz, draws=DRAWS, seed=1):
