@@ -24,6 +24,25 @@ def test_a_sound_thirty_db_under_the_stem_is_named_with_level_and_delay(kind):
         assert sorted(np.sign(one["delay_s"]) for one in heard) == [-1, 1]
 
 
+def plucked(seconds, seed):
+    """Notes on a beat of half a second, of a few pitches, that die away slowly: no delay stands out far from its neighbours."""
+    random, tail_s = np.random.default_rng(seed), np.arange(2 * RATE_HZ) / RATE_HZ
+    out = np.zeros(int((seconds + 2) * RATE_HZ))
+    for beat_s in np.arange(0, seconds, 0.5):
+        pitch_hz = 220.0 * 2.0 ** (random.choice([0, 3, 5, 7, 10, 12]) / 12)
+        note = sum(np.sin(2 * np.pi * pitch_hz * h * tail_s) / h**1.5 for h in range(1, 9)) * np.exp(-tail_s / 0.6)
+        out[int(beat_s * RATE_HZ) :][: tail_s.size] += note * random.uniform(0.5, 1)
+    return 0.5 * out[: int(seconds * RATE_HZ)] / np.abs(out).max()
+
+
+def test_a_sound_whose_notes_die_away_slowly_is_named():
+    stems = {f"part {seed}": plucked(20.0, seed) for seed in (1, 2, 3)}
+    heard, track, delay_s = foreign_trial(3, stems, "not erased")
+    assert [(one["kind"], one["track"]) for one in heard] == [("not erased", track)]
+    assert heard[0]["level_db"] == pytest.approx(-30.0, abs=2.5)
+    assert heard[0]["delay_s"] == pytest.approx(delay_s, abs=0.02)
+
+
 @pytest.mark.parametrize("seed", [1, 2])
 def test_nothing_is_named_where_nothing_is(seed):
     assert foreign_trial(seed, STEMS, None)[0] == []
