@@ -1,11 +1,13 @@
 """Trials of the measures against the simulated recorder's truth, shared by tests and the bench."""
 
 from typing import NamedTuple
+from unittest import mock
 
 import numpy as np
 from bounceproof import spectra
 from bounceproof.condition.level import analysis_bands
 from bounceproof.quantities import amplitude_db, power_db
+from bounceproof.recorder import channel
 from bounceproof.recorder.channel import band_response, limit_band
 from bounceproof.recorder.motion import TapePass
 from bounceproof.recorder.presets import resolve
@@ -85,6 +87,33 @@ def ride_trial(seed, *, on):
         if truth_db >= 10.0:
             break
     return laid.measured()[0]["level_ride"], truth_db
+
+
+def other_law_trial(seed):
+    """(condition, Laid) of a machine whose level control follows mean squares (10 ms) and takes 7 of every 10 dB over its
+    threshold: not the law that is fitted.
+    """
+    random = np.random.default_rng(seed)
+    control = {"target_dbfs": -32.0, "max_gain_db": 0.0, "range_db": 24.0}
+    control |= {"attack_ms": float(random.choice([5, 20])), "release_ms": float(random.choice([150, 400, 1000]))}
+    hiss = {"below_signal_db": float(random.uniform(20, 32)), "rise_db": 3.0}
+    with mock.patch.object(channel, "level_control", _mean_square_control):
+        laid = lay(music(16.0, seed, spread_db=24.0), {"replay_band": {}, "hiss": hiss, "automatic_level": control}, seed)
+    return laid.measured()[0], laid
+
+
+def _mean_square_control(samples, control, rate_hz, *, mean_s=0.01, slope=0.7):
+    """Like channel.level_control: (times in s, gains in dB) of blocks of 0.5 ms."""
+    block = round(5e-4 * rate_hz)
+    step_s, count = block / rate_hz, len(samples) // block
+    mean, gain, gains = 0.0, 0.0, []
+    for power in np.mean(samples[: count * block].reshape(count, block) ** 2, axis=1).tolist():
+        mean -= np.expm1(-step_s / mean_s) * (power - mean)
+        wanted = np.clip(slope * (control["target_dbfs"] - power_db(max(2.0 * mean, 1e-9))), -control["range_db"], 0.0)
+        time_s = control["attack_ms" if wanted < gain else "release_ms"] / 1000
+        gain -= np.expm1(-step_s / time_s) * (wanted - gain)
+        gains.append(gain)
+    return np.arange(count) * step_s, np.array(gains)
 
 
 def true_range_db(laid):

@@ -4,13 +4,15 @@ Small counts here; `tests/bench/measures_table.py` draws the full ones.
 """
 
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 import soundfile
 from bounceproof import verdicts
 from bounceproof.audio import resample
-from measuring import dropout_trial, hiss_truth_dbfs, overload_trial, ride_trial, true_range_db
+from bounceproof.condition.beside import beside_law
+from measuring import dropout_trial, hiss_truth_dbfs, other_law_trial, overload_trial, ride_trial, true_range_db
 from scipy import signal
 from simulated import RATE_HZ, lay, music
 
@@ -95,6 +97,31 @@ def test_hiss_under_music_when_silence_misleads():
     truth_db, _ = hiss_truth_dbfs(laid)
     assert condition["hiss"]["flat_dbfs"] - truth_db > 6.0
     assert condition["hiss_under_music"]["flat_dbfs"] == pytest.approx(truth_db, abs=1.0)
+
+
+def test_a_level_control_that_follows_mean_squares():
+    """By its law alone the hiss under music would read 5.2 dB too high, the range 0.5 dB too small."""
+    condition, laid = other_law_trial(1)
+    assert condition["level_ride"]["range_db"] == pytest.approx(true_range_db(laid), abs=0.3)
+    assert condition["hiss_under_music"]["flat_dbfs"] == pytest.approx(hiss_truth_dbfs(laid)[0], abs=0.5)
+
+
+@pytest.mark.parametrize("size_np", [0.0, 0.05])
+def test_a_gain_beside_the_law_is_found_where_there_is_one(size_np):
+    random, cells, kept = np.random.default_rng(1), 4000, np.exp(-2.5e-3 / 0.1)
+    gain_np = signal.lfilter([size_np * np.sqrt(1 - kept**2)], [1.0, -kept], random.normal(size=cells))
+    told = random.exponential(400.0, size=cells)
+    noise = random.normal(size=cells) / np.sqrt(told)
+    # Noise of 1 per sample is half as dense again within the band.
+    own = 1.5 * told
+    seen = SimpleNamespace(own=own, cross=own * (1 + gain_np + noise), cell=30, cell_s=2.5e-3)
+    found = beside_law(seen, (1.0, 0.0), np.zeros(cells, dtype=bool), np.zeros(cells))
+    if size_np == 0.0:
+        assert found is None
+    else:
+        error = found.gain_np - (gain_np - np.average(gain_np, weights=told))
+        assert error.std() < 0.02
+        assert np.mean(np.abs(error) <= 1.96 * found.sd_np) == pytest.approx(0.95, abs=0.04)
 
 
 def test_a_strong_level_control_in_a_short_song():

@@ -26,9 +26,11 @@ from measuring import (  # noqa: E402
     dropout_trial,
     foreign_trial,
     hiss_truth_dbfs,
+    other_law_trial,
     overload_trial,
     ride_trial,
     true_edges,
+    true_range_db,
     true_responses,
 )
 from simulated import BAND_HZ, RATE_HZ, lay, music  # noqa: E402
@@ -158,6 +160,17 @@ def level_control(count):
     row("level control claimed without one", f"{sum(ride_trial(seed, on=False)[0]['found'] for seed in range(count))} of {count}")
 
 
+def other_law(count):
+    ranges, under = [], []
+    for seed in range(count):
+        condition, laid = other_law_trial(seed)
+        if condition["level_ride"]["found"]:
+            ranges.append(condition["level_ride"]["range_db"] - true_range_db(laid))
+            under.append(condition["hiss_under_music"]["flat_dbfs"] - hiss_truth_dbfs(laid)[0])
+    row("level control of another law (mean squares, 0.7:1) found", f"{len(ranges)} of {count}")
+    row("  range, hiss under music: largest error, dB", np.round([np.abs(ranges).max(), np.abs(under).max()], 2))
+
+
 def under_music(count):
     for name, control_db in (("modulation noise 6 dB", None), ("control opens by 10 dB in silence", 10.0)):
         errors, silences = [], []
@@ -238,6 +251,7 @@ def main(count):
         foreign(count)
     dropouts(max(1, count // 6))
     level_control(count)
+    other_law(max(1, count // 3))
     under_music(max(1, count // 3))
     overload(max(1, count // 6))
     lines(count)

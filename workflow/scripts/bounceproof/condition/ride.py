@@ -35,7 +35,8 @@ class Ride(NamedTuple):
     """What the level did. range_db, range_sigma_db: over moments that are known; attack_s, release_s, follows (share of the
     gain's variance that the control's law explains), target_dbfs and reach_db (peak of the stem from which the control holds
     down, and by how much at most), mean_db (mean power gain over the stem's own sound, re the control's largest gain): None
-    unless `found`; gain: amplitude per step, ones unless found; law: to start from when it is measured again.
+    unless `found`; gain: amplitude per step, ones unless found; gain_sd: of that, relative, per step, beside its law's own error;
+    law: to start from when it is measured again.
     """
 
     found: bool
@@ -48,11 +49,12 @@ class Ride(NamedTuple):
     reach_db: float | None
     mean_db: float | None
     gain: np.ndarray
+    gain_sd: np.ndarray
     law: "_Law | None"
 
     def record(self):
         """The Ride for condition.json."""
-        return {key: value for key, value in self._asdict().items() if key not in ("gain", "law")}
+        return {key: value for key, value in self._asdict().items() if key not in ("gain", "gain_sd", "law")}
 
 
 def heard_peaks_db(stem, rate_hz, explained):
@@ -69,7 +71,7 @@ def measure_ride(explained, gain, noise, dropouts, heard_db, *, law=None):
     on the stem's level explains at least 60 % of its variance: a fading tape or dropouts move without that law.
     """
     seen = _seen(explained, gain, noise, dropouts)
-    plain = Ride(False, *[None] * 8, np.ones(len(heard_db)), None)
+    plain = Ride(False, *[None] * 8, np.ones(len(heard_db)), np.zeros(len(heard_db)), None)
     if seen.known.sum() < 40:
         return plain
     low, high = np.percentile(seen.gain_db[seen.known], (0.5, 99.5))
@@ -89,7 +91,23 @@ def measure_ride(explained, gain, noise, dropouts, heard_db, *, law=None):
     mean_db = float(power_db(np.sum(seen.own * power_from_db(steps_db)) / np.sum(seen.own)))
     ride_db = steps_db - np.average(steps_db[np.repeat(seen.known, STEPS_PER_CELL)])
     times = law.attack_s, law.release_s, follows
-    return Ride(True, range_db, sigma_db, *times, law.target_db, law.range_db, mean_db, amplitude_from_db(ride_db), law)
+    sure = np.zeros(len(ride_db))
+    return Ride(True, range_db, sigma_db, *times, law.target_db, law.range_db, mean_db, amplitude_from_db(ride_db), sure, law)
+
+
+def beside_its_law(ride, beside, explained, noise, dropouts):
+    """A Ride found by its law, with what the gain does Beside it; explained, noise, dropouts: with the Ride on."""
+    seen = _seen(explained, ride_samples(explained, ride), noise, dropouts)
+    steps_db = amplitude_db(ride.gain) + DB_PER_NEPER * np.repeat(beside.gain_np, STEPS_PER_CELL)
+    # At either end of the range the gain is as well known as the moments there are.
+    known_db, sd_db = steps_db[::STEPS_PER_CELL][seen.known], DB_PER_NEPER * beside.sd_np[seen.known]
+    ends = [sd_db[part].mean() for part in (known_db <= np.percentile(known_db, 1), known_db >= np.percentile(known_db, 99))]
+    return ride._replace(
+        range_db=seen.range_db(steps_db),
+        range_sigma_db=float(np.hypot(*ends)),
+        gain=amplitude_from_db(steps_db),
+        gain_sd=np.repeat(beside.sd_np, STEPS_PER_CELL),
+    )
 
 
 def same_law(one, other):
@@ -100,8 +118,13 @@ def same_law(one, other):
 
 def ride_samples(explained, ride):
     """The ride as amplitude per sample of the Explained."""
-    middles = (np.arange(len(ride.gain)) + 0.5) * explained.cell / STEPS_PER_CELL
-    return np.interp(np.arange(len(explained.aligned)), middles, ride.gain)
+    return by_samples(explained, ride.gain)
+
+
+def by_samples(explained, steps):
+    """Values per sample of the Explained from values per step."""
+    middles = (np.arange(len(steps)) + 0.5) * explained.cell / STEPS_PER_CELL
+    return np.interp(np.arange(len(explained.aligned)), middles, steps)
 
 
 def undoing_gain(stem, rate_hz, record, *, high_hz, limit_db):
@@ -180,7 +203,7 @@ def _seen(explained, gain, noise, dropouts):
     safe = np.where(good, seen, 1.0)
     gain_db = np.where(good, amplitude_db(safe), 0.0)
     sd_db = np.where(good, DB_PER_NEPER * sd / safe, np.inf)
-    known = (sd_db < DB_PER_NEPER * _KNOWN_SD) & ~_within(dropouts, cells, explained.cell_s)
+    known = (sd_db < DB_PER_NEPER * _KNOWN_SD) & ~within(dropouts, cells, explained.cell_s)
     return _Seen(explained.cell_s / STEPS_PER_CELL, own_by_step, windowed, gain_db, sd_db, known)
 
 
@@ -196,7 +219,7 @@ def _windowed(cells):
     return uniform_filter1d(cells, _WINDOW_CELLS, mode="constant") * _WINDOW_CELLS
 
 
-def _within(dropouts, count, cell_s):
+def within(dropouts, count, cell_s):
     """Cells that a dropout reaches into."""
     out = np.zeros(count, dtype=bool)
     for one in dropouts:

@@ -11,6 +11,7 @@ from bounceproof.condition import dropouts as losses
 from bounceproof.condition import history as histories
 from bounceproof.condition import ride as rides
 from bounceproof.condition import unexplained as rests
+from bounceproof.condition.beside import beside_law
 from bounceproof.condition.explained import Explained, explain, ridden
 from bounceproof.condition.overload import measure_overload
 
@@ -18,6 +19,8 @@ from bounceproof.condition.overload import measure_overload
 _STEADY_RAD = 0.3
 # Response and ride mend each other by about half their error each time.
 _MOST_ROUNDS = 8
+# What the gain does beside its law hides in the noise that it is told from: some rounds part the two.
+_ROUNDS_BESIDE = 3
 # A return of whose power the stem leaves this share open, beside the hiss, is not laid where the alignment says, or is another's.
 _MISFIT = 0.25
 
@@ -63,8 +66,8 @@ def tell(stem, aligned, both, rate_hz, *, hiss_powers, bands, band_hz, timing_us
     history = histories.level_history(explained, noise)
     if ride.found:
         explained, ride, found = _with_the_ride(explained, ride, hiss, heard_db)
-    rest = rests.measure_unexplained(explained, bands, hiss_powers, found, timing_us=timing_us)
-    gain = rides.ride_samples(explained, ride)
+    gain, gain_sd = (rides.by_samples(explained, steps) for steps in (ride.gain, ride.gain_sd))
+    rest = rests.measure_unexplained(explained, bands, hiss_powers, found, timing_us=timing_us, gain_sd=gain_sd)
     overload = measure_overload(explained, stem, rate_hz, explained.taps, gain)
     return Story(explained, ride, found, rest, overload, history, histories.highs(explained, band_hz))
 
@@ -86,7 +89,23 @@ def _with_the_ride(explained, ride, hiss, heard_db):
         if settled:
             break
     explained = ridden(explained, rides.ride_samples(explained, ride))
+    explained, ride = _beside_its_law(explained, ride, hiss)
     return explained, ride, losses.find_dropouts(explained, explained.noise_per_sample(hiss))
+
+
+def _beside_its_law(explained, ride, hiss):
+    """(Explained with the ride on, the ride) with what the gain does beside its law."""
+    law, before_np = ride, np.zeros(len(explained.own))
+    for _ in range(_ROUNDS_BESIDE):
+        noise = explained.noise_per_sample(hiss)
+        found = losses.find_dropouts(explained, noise)
+        beside = beside_law(explained, noise, rides.within(found, len(explained.own), explained.cell_s), before_np)
+        if beside is None:
+            break
+        ride = rides.beside_its_law(law, beside, explained, noise, found)
+        before_np = beside.gain_np
+        explained = ridden(explained, rides.ride_samples(explained, ride))
+    return explained, ride
 
 
 def story_record(story, hiss, bands, band_hz):

@@ -26,21 +26,26 @@ class Unexplained(NamedTuple):
     resting: np.ndarray
 
 
-def measure_unexplained(explained, bands, hiss_powers, dropouts, *, timing_us):
+def measure_unexplained(explained, bands, hiss_powers, dropouts, *, timing_us, gain_sd):
     """The Unexplained of an Explained that has its ride on; None where the stem plays for less than a second.
 
-    hiss_powers: hiss of the silences per band, zeros where there is none; timing_us: rms timing error left, None if unknown.
+    hiss_powers: hiss of the silences per band, zeros where there is none; timing_us: rms timing error left, None if unknown;
+    gain_sd: relative sd of the ride, per sample: a gain fitted to the return takes so much of the hiss along (the expectation of
+    A. Dempster, N. Laird and D. Rubin, J. Royal Stat. Soc. B 39 (1977) 1).
     """
     rate_hz = explained.rate_hz
     segment = spectra.segment_samples(rate_hz)
     within = np.array([band.high_hz <= 0.45 * rate_hz for band in bands])
     inner = [band for band, take in zip(bands, within, strict=True) if take]
-    powers = spectra.band_powers([explained.residual, explained.expected], rate_hz, inner, segment=segment)
+    parts = [explained.residual, explained.expected]
+    parts += [explained.expected * gain_sd] if gain_sd.any() else []
+    powers = spectra.band_powers(parts, rate_hz, inner, segment=segment)
     plays = _plays(powers[:, 1].sum(axis=1), hiss_powers[within].sum()) & ~_hurt(dropouts, len(powers), segment, rate_hz)
     seconds = float(plays.sum() * segment / 2 / rate_hz)
     if seconds < 1.0:
         return None
-    left, expected = powers[plays].mean(axis=0)
+    left, expected, *taken = powers[plays].mean(axis=0)
+    left = left + sum(taken)
     # Each tap of a response fitted to the return itself takes its share of the hiss along.
     left = left / (1.0 - min(0.5, len(explained.taps) / rate_hz / (_FITTED_TO * seconds)))
     mids_hz = np.array([band.mid_hz for band in inner])
