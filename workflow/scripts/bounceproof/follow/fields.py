@@ -6,6 +6,7 @@ signal framed so: white noise of variance v reads v * HOP.
 """
 
 import numpy as np
+from numba import njit
 from scipy import fft
 
 from .material import HOP, WORK_HZ
@@ -36,7 +37,37 @@ def joined(spectra):
 
 def smeared(field, frames, bands):
     """Moving mean over an odd number of frames and of bands (float32), edges held."""
-    from scipy.ndimage import uniform_filter1d
+    along, out = np.empty_like(field), np.empty_like(field)
+    _along_bands(field, bands, along)
+    _along_frames(along, frames, out)
+    return out
 
-    out = uniform_filter1d(field, bands, axis=1, mode="nearest")
-    return uniform_filter1d(out, frames, axis=0, mode="nearest")
+
+@njit(cache=True, nogil=True)
+def _along_bands(field, width, out):
+    rows, bands = field.shape
+    half = width // 2
+    for k in range(rows):
+        total = 0.0
+        for j in range(-half, half + 1):
+            total += field[k, min(max(j, 0), bands - 1)]
+        out[k, 0] = total / width
+        for j in range(1, bands):
+            total += field[k, min(j + half, bands - 1)]
+            total -= field[k, max(j - half - 1, 0)]
+            out[k, j] = total / width
+
+
+@njit(cache=True, nogil=True)
+def _along_frames(field, width, out):
+    rows, bands = field.shape
+    half = width // 2
+    total = np.zeros(bands)
+    for k in range(-half, half + 1):
+        total += field[min(max(k, 0), rows - 1)]
+    out[0] = total / width
+    for k in range(1, rows):
+        new, old = field[min(k + half, rows - 1)], field[max(k - half - 1, 0)]
+        for j in range(bands):
+            total[j] += np.float64(new[j]) - np.float64(old[j])
+            out[k, j] = total[j] / width

@@ -14,8 +14,9 @@ from bounceproof.runs import runs
 from bounceproof.timemap import TimeMap
 
 from . import acquire, estimate, flutter, jumps, response, search, smoother, speed
-from .material import BIN_S, WORK_HZ, Return, Sent, bin_times, padded
+from .material import BIN_S, WORK_HZ, Return, Sent, bin_times
 from .overlooked import overlooked
+from .pieces import padded
 from .result import Followed
 
 NOT_FOUND = "The music of the stem was not found in the capture."

@@ -15,6 +15,9 @@ from scipy import fft
 
 from bounceproof.runs import held_runs
 
+from . import pieces
+from .pieces import padded
+
 WORK_HZ = 16000
 READ_HZ = 32000
 BIN = 32
@@ -65,12 +68,11 @@ class Sent:
         other.samples, other._spectra = samples, {}
         return other
 
-    def spectrum(self, first, last, size):
-        """The rfft (complex64) of that block padded to `size`, kept: every pass needs it."""
-        key = first, last, size
-        if key not in self._spectra:
-            self._spectra[key] = fft.rfft(self.block(first, last), size)
-        return self._spectra[key]
+    def spectra(self, first, last):
+        """The `pieces.spectra` of that block, kept: every pass needs them."""
+        if (first, last) not in self._spectra:
+            self._spectra[first, last] = pieces.spectra(self.block(first, last))
+        return self._spectra[first, last]
 
 
 class Return:
@@ -90,7 +92,7 @@ class Return:
     def at(self, return_s):
         """Values (float32) at these return times, silence outside the capture."""
         out = np.zeros(return_s.size, np.float32)
-        _read(self.coefficients, return_s, float(READ_HZ), out)
+        _read(self.coefficients, return_s * float(READ_HZ), out)
         return out
 
     def without(self, stretches):
@@ -120,8 +122,9 @@ class Return:
 
     def through(self, knots_u, first, last):
         """The return through a map given at the bins' middles (s), for the working samples first .. last - 1."""
-        out = np.zeros(last - first, np.float32)
-        _read_through(self.coefficients, knots_u, float(READ_HZ), BIN, first, out)
+        out, places = np.empty(last - first, np.float32), np.empty(last - first)
+        _places(knots_u, float(READ_HZ), BIN, first, places)
+        _read(self.coefficients, places, out)
         return out
 
 
@@ -143,15 +146,6 @@ def to_rate(samples, from_hz, to_hz):
     return soxr.resample(samples, from_hz, to_hz, quality="VHQ")
 
 
-def padded(samples, first, last):
-    """samples[first:last], with zeros where that reaches outside."""
-    out = np.zeros(last - first, samples.dtype)
-    a, b = max(first, 0), min(last, samples.size)
-    if b > a:
-        out[a - first : b - first] = samples[a:b]
-    return out
-
-
 def _coefficients(samples):
     """Quintic B-spline coefficients of float32 samples, in blocks whose edges overlap by more than the filter remembers."""
     from scipy.ndimage import spline_filter1d
@@ -164,32 +158,29 @@ def _coefficients(samples):
     return out
 
 
-@njit(cache=True, nogil=True, inline="always")
-def _quintic(c, x):
-    i = int(np.floor(x))
-    if i < 2 or i + 3 >= c.size:
-        return 0.0
-    t = x - i
-    u = 1.0 - t
-    t2, u2 = t * t, u * u
-    near_u = 1.0 + u * (5.0 + u * (10.0 + u * (10.0 + u * (5.0 - 5.0 * u))))
-    near_t = 1.0 + t * (5.0 + t * (10.0 + t * (10.0 + t * (5.0 - 5.0 * t))))
-    mid_t = 66.0 + t2 * (-60.0 + t2 * (30.0 - 10.0 * t))
-    mid_u = 66.0 + u2 * (-60.0 + u2 * (30.0 - 10.0 * u))
-    total = (
-        u2 * u2 * u * c[i - 2] + near_u * c[i - 1] + mid_t * c[i] + mid_u * c[i + 1] + near_t * c[i + 2] + t2 * t2 * t * c[i + 3]
-    )
-    return total / 120.0
-
-
-@njit(cache=True, nogil=True)
-def _read(c, return_s, rate_hz, out):
+@njit(cache=True, nogil=True, fastmath={"reassoc", "contract"})
+def _read(c, places, out):
+    """The spline of coefficients c at these places (samples), 0 where it is not known; free of branches, several at a time."""
+    one, five, ten = np.float32(1), np.float32(5), np.float32(10)
     for k in range(out.size):
-        out[k] = _quintic(c, return_s[k] * rate_hz)
+        i = int(np.floor(places[k]))
+        inside = i >= 2 and i + 3 < c.size
+        t = np.float32(places[k] - i)
+        i = i if inside else 2
+        u = one - t
+        t2, u2 = t * t, u * u
+        near_u = one + u * (five + u * (ten + u * (ten + u * (five - five * u))))
+        near_t = one + t * (five + t * (ten + t * (ten + t * (five - five * t))))
+        mid_t = np.float32(66) + t2 * (np.float32(-60) + t2 * (np.float32(30) - ten * t))
+        mid_u = np.float32(66) + u2 * (np.float32(-60) + u2 * (np.float32(30) - ten * u))
+        early = u2 * u2 * u * c[i - 2] + near_u * c[i - 1] + mid_t * c[i]
+        late = mid_u * c[i + 1] + near_t * c[i + 2] + t2 * t2 * t * c[i + 3]
+        out[k] = (early + late) / np.float32(120) if inside else np.float32(0)
 
 
 @njit(cache=True, nogil=True)
-def _read_through(c, knots_u, rate_hz, width, first, out):
+def _places(knots_u, rate_hz, width, first, out):
+    """Where (samples of the return) the working samples from `first` on come from."""
     knots = knots_u.size
     half = 0.5 * width - 0.5
     last_i = -1
@@ -211,7 +202,7 @@ def _read_through(c, knots_u, rate_hz, width, first, out):
             u = a0 + t * (knots_u[i + 1] - knots_u[i])
         else:
             u = a0 + t * (a1 + t * (a2 + t * a3))
-        out[k] = _quintic(c, u * rate_hz)
+        out[k] = u * rate_hz
 
 
 def bin_times(bins):

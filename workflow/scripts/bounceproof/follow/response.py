@@ -12,9 +12,11 @@ from typing import NamedTuple
 import numpy as np
 from scipy import fft
 
+from . import pieces
+from .fields import HIGH_HZ
 from .material import WORK_HZ
+from .pieces import FIRST_LAG, LAST_LAG, padded
 
-FIRST_LAG, LAST_LAG = -160, 640
 LAGS = np.arange(FIRST_LAG, LAST_LAG + 1)
 RIDGE = 1e-9
 _FINE = (-24, 64)
@@ -40,14 +42,16 @@ def basis():
 
 @cache
 def kernels():
-    """The basis by kernels: (samples of the kernel, float32, or None for single taps; columns that are its copies at their
+    """The basis by kernels: (transfer of the kernel, complex64, or None for single taps; columns that are its copies at their
     lags)."""
     _, middles = basis()
     spacing = np.array([_spacing(lag) for lag in middles])
-    return [
-        (None if s == 1 else _cubic(np.arange(-2 * s + 1, 2 * s) / s).astype(np.float32), np.flatnonzero(spacing == s))
-        for s in np.unique(spacing)
-    ]
+    return [(None if s == 1 else _kernel(s), np.flatnonzero(spacing == s)) for s in np.unique(spacing)]
+
+
+def _kernel(spacing):
+    lags = np.arange(-2 * spacing + 1, 2 * spacing)
+    return pieces.transfer(_cubic(lags / spacing), lags).astype(np.complex64)
 
 
 def _spacing(lag):
@@ -77,14 +81,23 @@ def correlations(stem, others, first, last, *, reach=0):
     """(autocorrelation of stem[first:last], its correlation with each of `others`) at all lags (float64), the second to
     `reach` lags more."""
     span = LAST_LAG - FIRST_LAG
-    size = fft.next_fast_len(last - first + 2 * (span + reach), real=True)
+    most = span + 2 * reach
+    size = min(pieces.SIZE, fft.next_fast_len(last - first + most, real=True))
+    step = size - most
+    count = -(-(last - first) // step)
     # Double precision: the stem may be 60 dB louder where the machine passes nothing than where it counts.
-    own = np.conj(fft.rfft(stem[first:last].astype(np.float64), size))
-    # What lies beyond the stretch counts too: what is lost there would pass for knowledge of a delay of the response alone.
-    auto = fft.irfft(own * fft.rfft(stem[first : last + span].astype(np.float64), size), size)[: span + 1]
-    lo, hi = first + FIRST_LAG - reach, last + LAST_LAG + reach
-    cross = [fft.irfft(own * fft.rfft(one[lo:hi].astype(np.float64), size), size)[: span + 2 * reach + 1] for one in others]
-    return auto, cross
+    own = np.zeros((count, step))
+    own.ravel()[: last - first] = stem[first:last]
+    own = fft.rfft(own, size, axis=1)
+
+    def with_own(signal, start):
+        # What lies beyond the stretch counts too: what is lost there would pass for knowledge of a delay of the response alone.
+        there = padded(signal, start, start + (count - 1) * step + size).astype(np.float64)
+        there = fft.rfft(np.lib.stride_tricks.sliding_window_view(there, size)[::step], axis=1)
+        return fft.irfft(np.einsum("ij,ij->j", own.conj(), there), size)
+
+    auto = with_own(stem, first)[: span + 1]
+    return auto, [with_own(one, first + FIRST_LAG - reach)[: most + 1] for one in others]
 
 
 def gram(normal):
@@ -135,33 +148,27 @@ def stretch_spectrum(theta, size):
 
 
 class Machine:
-    """The response as it acts on blocks: `model`, its rate of change per us (`slope`) and its change per unit of speed
-    (`stretch`), each from the spectrum of a block padded to `size`; silent: nothing is known yet."""
+    """The response as it acts on a signal: `model`, its rate of change per us (`slope`) and its change per unit of speed
+    (`stretch`), each from the signal's `pieces.spectra` and its length; silent: nothing is known yet."""
 
     def __init__(self, theta):
-        self.theta, self.silent, self._spectra = theta, not np.any(theta), {}
+        self.silent = not np.any(theta)
+        plain = spectrum(theta, pieces.SIZE)
+        freq_hz = np.arange(plain.size) * WORK_HZ / pieces.SIZE
+        # A factor that rises up to the highest frequency rings for ever; above the band nothing is asked of it.
+        above = np.clip((freq_hz - HIGH_HZ) / (WORK_HZ / 2 - HIGH_HZ), 0, 1)
+        ends = 0.5 + 0.5 * np.cos(np.pi * above)
+        both = plain, plain * 2j * np.pi * 1e-6 * freq_hz * ends, stretch_spectrum(theta, pieces.SIZE) * ends
+        self._plain, self._per_us, self._per_speed = (one.astype(np.complex64) for one in both)
 
-    @staticmethod
-    def size(samples):
-        return 2 * fft.next_fast_len(-(-(samples + LAGS.size) // 2), real=True)
+    def model(self, parts, frames):
+        return pieces.filtered(parts, self._plain, frames)
 
-    def _spectrum(self, bins):
-        if bins not in self._spectra:
-            size = 2 * (bins - 1)
-            plain = spectrum(self.theta, size)
-            per_us = 2j * np.pi * 1e-6 * WORK_HZ / size * np.arange(bins)
-            both = plain, plain * per_us, stretch_spectrum(self.theta, size)
-            self._spectra[bins] = [one.astype(np.complex64) for one in both]
-        return self._spectra[bins]
+    def slope(self, parts, frames):
+        return pieces.filtered(parts, self._per_us, frames)
 
-    def model(self, stem):
-        return fft.irfft(stem * self._spectrum(stem.size)[0], 2 * (stem.size - 1))
-
-    def slope(self, stem):
-        return fft.irfft(stem * self._spectrum(stem.size)[1], 2 * (stem.size - 1))
-
-    def stretch(self, stem):
-        return fft.irfft(stem * self._spectrum(stem.size)[2], 2 * (stem.size - 1))
+    def stretch(self, parts, frames):
+        return pieces.filtered(parts, self._per_speed, frames)
 
 
 class Anchor:

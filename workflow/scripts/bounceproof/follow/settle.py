@@ -43,7 +43,7 @@ def likely_lags(score, change_us):
 def _scores(sent, back, knots_u, machine, block, reach_us):
     """Evidence (nats) of each lag for the windows that start in a block: (windows, lags)."""
     first, last, start, stop = block
-    model = machine.model(sent.spectrum(start, stop, machine.size(stop - start)))[: stop - start]
+    model = machine.model(sent.spectra(start, stop), stop - start)
     heard = back.through(knots_u, start, stop)
     model, heard = _whitened(model, heard)
     reach = int(reach_us / LAG_US / 2)

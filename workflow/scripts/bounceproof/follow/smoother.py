@@ -192,55 +192,64 @@ def _transpose_step(r, row, blocks, out):
         out[i + 1] = row[i + 1] * r[0] + blocks[b, 0, 1] * r[i] + blocks[b, 1, 1] * r[i + 1]
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, fastmath={"reassoc"})
 def _backward(means, surprise, rows, innovation, row, blocks):
     steps, n = rows.shape
     mean, variance = np.empty(steps), np.empty(steps)
     r, out = np.zeros(n), np.zeros(n)
     w, half = np.zeros((n, n)), np.zeros((n, n))
-    gain, column = np.zeros(n), np.zeros(n)
+    seen = np.zeros(n)
     for k in range(steps - 1, -1, -1):
         if k < steps - 1:
             _transpose_step(r, row, blocks, out)
             r[:] = out
-            for j in range(n):
-                column[:] = w[:, j]
-                _transpose_step(column, row, blocks, out)
-                half[:, j] = out
+            # First half = w transition, then w = transition' half.
             for i in range(n):
-                column[:] = half[i]
-                _transpose_step(column, row, blocks, out)
-                w[i] = out
+                first = w[i, 0]
+                half[i, 0] = first * row[0]
+                half[i, 1] = first * row[1] + w[i, 1]
+                for b in range(blocks.shape[0]):
+                    j = 2 + 2 * b
+                    u, v = w[i, j], w[i, j + 1]
+                    half[i, j] = first * row[j] + u * blocks[b, 0, 0] + v * blocks[b, 1, 0]
+                    half[i, j + 1] = first * row[j + 1] + u * blocks[b, 0, 1] + v * blocks[b, 1, 1]
+            for j in range(n):
+                top = half[0, j]
+                w[0, j] = row[0] * top
+                w[1, j] = row[1] * top + half[1, j]
+            for b in range(blocks.shape[0]):
+                i = 2 + 2 * b
+                b00, b01, b10, b11 = blocks[b, 0, 0], blocks[b, 0, 1], blocks[b, 1, 0], blocks[b, 1, 1]
+                for j in range(n):
+                    top, u, v = half[0, j], half[i, j], half[i + 1, j]
+                    w[i, j] = row[i] * top + b00 * u + b10 * v
+                    w[i + 1, j] = row[i + 1] * top + b01 * u + b11 * v
+        for j in range(n):
+            seen[j] = 0.0
+        for i in range(n):
+            gain = rows[k, i]
+            for j in range(n):
+                seen[j] += gain * w[i, j]
+        along, spread = 0.0, 0.0
+        for i in range(n):
+            along += rows[k, i] * r[i]
+            spread += rows[k, i] * seen[i]
         s = innovation[k]
+        p = rows[k, 0]
         if s > 0:
             # r = (I - K H)' r + H' v / S;  w = (I - K H)' w (I - K H) + H' H / S, with K = row / S, H picks the position.
-            product = 0.0
-            for i in range(n):
-                gain[i] = rows[k, i] / s
-                product += gain[i] * r[i]
-            r[0] += surprise[k] / s - product
+            into = (surprise[k] - along) / s
+            r[0] += into
             for j in range(n):
-                column[j] = 0.0
-            for i in range(n):
-                g = gain[i]
-                for j in range(n):
-                    column[j] += g * w[i, j]
-            corner = 0.0
+                w[0, j] -= seen[j] / s
             for j in range(n):
-                corner += column[j] * gain[j]
-            for j in range(n):
-                w[0, j] -= column[j]
-            for j in range(n):
-                w[j, 0] -= column[j]
-            w[0, 0] += corner + 1.0 / s
-        total, spread = means[k], rows[k, 0]
-        for i in range(n):
-            total += rows[k, i] * r[i]
-            inner = 0.0
-            for j in range(n):
-                inner += w[i, j] * rows[k, j]
-            spread -= rows[k, i] * inner
-        mean[k], variance[k] = total, max(spread, 0.0)
+                w[j, 0] -= seen[j] / s
+            w[0, 0] += spread / s**2 + 1.0 / s
+            # The sums above with r and w so changed, written so that nothing large cancels.
+            along += p * into
+            left = (s - p) / s
+            p, spread = p * left, spread * left * left
+        mean[k], variance[k] = means[k] + along, max(p - spread, 0.0)
     return mean, variance
 
 

@@ -14,10 +14,10 @@ from typing import NamedTuple
 
 import numpy as np
 from numba import njit
-from scipy import fft
 
-from . import fields, response
-from .material import BIN, HOP, WORK_HZ, blocks, padded
+from . import fields, pieces, response
+from .material import BIN, HOP, WORK_HZ, blocks
+from .pieces import padded
 
 NOISE_FRAMES, NOISE_BANDS = 9, 9
 GAIN_FRAMES, GAIN_BANDS = 9, 21
@@ -113,7 +113,8 @@ def look(
         if pool:
             # Whitening and response do not quite commute. What `joint` eliminates has to be made the same way throughout, or a
             # delay of the response and of the map, the same thing, would seem to differ.
-            white = white._replace(slope=machine.slope(fft.rfft(white.stem, machine.size(white.stem.size)))[: white.stem.size])
+            parts = pieces.spectra(white.stem)
+            white = white._replace(slope=machine.slope(parts, white.stem.size))
         loudness += white.loudness
         cut, where = slice(first - start, last - start), slice(first // BIN, last // BIN)
         if machine.silent:
@@ -131,7 +132,8 @@ def look(
             normal = part if normal is None else normal.plus(part)
         if pool:
             crossed = cross[1] if crossed is None else crossed + cross[1]
-            _couple(white.slope, white.stem, first - start, BIN * pool, coupling[first // BIN // pool : last // BIN // pool])
+            into = coupling[first // BIN // pool : last // BIN // pool]
+            _couple(white.slope, white.stem, parts, first - start, BIN * pool, into)
     stretch = _stretch(knots_u)
     if pool:
         coupling /= _pooled_mean(stretch, pool)[:, None].astype(np.float32)
@@ -162,7 +164,7 @@ def whitened(there, knots_u, block, *, also=None):
     machine = response.Machine(there.theta)
     scene = _scene(there.sent, there.back, knots_u, machine, start, stop, _off_speed(knots_u))
     if also is not None:
-        also = machine.model(fft.rfft(also, machine.size(also.size)))[: also.size]
+        also = machine.model(pieces.spectra(also), also.size)
     return _whitened(scene, there.back, knots_u, start, replayed=there.replayed, want_model=True, also=also)
 
 
@@ -178,22 +180,25 @@ def _pooled_mean(values, pool):
     return values[: values.size // pool * pool].reshape(-1, pool).mean(axis=1)
 
 
-def _couple(slope, stem, offset, width, out):
-    """out[k, j] = sum over pooled bin k of slope * (function j of the response's basis * stem)."""
+def _couple(slope, stem, parts, offset, width, out):
+    """out[k, j] = sum over pooled bin k of slope * (function j of the response's basis * stem). parts: the stem's
+    `pieces.spectra`."""
     _, middles = response.basis()
     for kernel, columns in response.kernels():
-        softened = stem if kernel is None else np.convolve(stem, kernel, mode="same")
+        softened = stem if kernel is None else pieces.filtered(parts, kernel, stem.size)
         _cross(slope, softened, offset, middles[columns], columns, width, out)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, fastmath={"reassoc"})
 def _cross(slope, stem, offset, lags, columns, width, out):
     for k in range(out.shape[0]):
         start = offset + k * width
+        one = slope[start : start + width]
         for j in range(lags.size):
+            two = stem[start - lags[j] : start - lags[j] + width]
             total = np.float32(0.0)
-            for i in range(start, start + width):
-                total += slope[i] * stem[i - lags[j]]
+            for i in range(width):
+                total += one[i] * two[i]
             out[k, columns[j]] = total
 
 
@@ -223,8 +228,8 @@ def _scene(sent, back, knots_u, machine, start, stop, off_speed):
     if machine.silent:
         return Scene(sent.block(start, stop), heard, None, None, None)
     stem = sent.block(start, stop)
-    spectrum = sent.spectrum(start, stop, machine.size(stem.size))
-    model, slope, stretch = (part(spectrum)[: stem.size] for part in (machine.model, machine.slope, machine.stretch))
+    parts = sent.spectra(start, stop)
+    model, slope, stretch = (part(parts, stem.size) for part in (machine.model, machine.slope, machine.stretch))
     places = (np.arange(start, stop) - 0.5 * (BIN - 1)) / BIN
     stretch *= np.interp(places, np.arange(off_speed.size), off_speed).astype(np.float32)
     clipped = back.clipped_through(knots_u, start, stop)
@@ -320,7 +325,8 @@ def _weights(power, floor, there, keep, start):
     floor: least noise believed; there: which frames count, and count for what is usual; keep: their weight, from `start` on.
     """
     used = power[there > 0] if there.any() else power
-    usual = np.median(used[:: max(1, len(used) // 2000)], axis=0) / np.log(2) + floor
+    # Every fourth frame tells it well enough: what is unusual about the others is followed below.
+    usual = np.median(used[:: max(4, len(used) // 500)], axis=0) / np.log(2) + floor
     # The moving mean's running sum is off by a hair of the loudest it has passed, and can end below nothing.
     relative = np.maximum(fields.smeared(power / usual, NOISE_FRAMES, NOISE_BANDS), LEAST_RELATIVE)
     noise = usual * relative + floor
@@ -355,7 +361,7 @@ def _fade(sd_us, start, most_us):
     return np.exp(-0.5 * (w * sd[:, None]) ** 2)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, fastmath={"reassoc"})
 def _bins(error, slope, score, info):
     for k in range(score.size):
         s, j = 0.0, 0.0
@@ -365,7 +371,7 @@ def _bins(error, slope, score, info):
         score[k], info[k] = s, j
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, fastmath={"reassoc"})
 def _hats(error, model, score, info):
     """What the error says about the logarithm of the gain, on straight lines between the bins' middles: added to score, and to
     info (its row 1 each knot's own, row 0 shared with the knot before). Knot 0 is the bin before the first."""
@@ -383,7 +389,7 @@ def _hats(error, model, score, info):
             info[0, knot + 1] += later * (1 - later) * power
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, fastmath={"reassoc"})
 def _told(error, slope, stretch):
     """(what the error says along `stretch`, its information), each bin's part along the slope taken out: that is the map's."""
     along, own = 0.0, 0.0
