@@ -124,7 +124,7 @@ def estimate(
         if learning:
             told = learn.Evidence(z - base_us, seen.info, BIN_S, extra=extra)
             if k == 0:
-                model = lineless = learn.learn(told, model, lines=False)
+                model = lineless = learn.learn(told, model, turning=False)
             else:
                 # The machine's lines are looked for once the map is good enough to show them, each time from none.
                 model = learn.learn(told, lineless)

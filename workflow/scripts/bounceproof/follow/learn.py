@@ -2,18 +2,16 @@
 
 Conventions: as in `speed` (us, ppm, Hz). z, info: measurements of the position and their information, one for each step.
 Method: the likelihood that the Kalman filter gives (F. Schweppe, IEEE Trans. Information Theory 11 (1965) 61), climbed one
-parameter after the other by parabolas in the logarithm; lines are proposed by the spectrum of the smoothed speed and kept
-only where the likelihood gains more than LINE_PRICE.
+parameter after the other by parabolas in the logarithm; lines are proposed by `lines` and kept only where the likelihood gains
+more than LINE_PRICE.
 """
 
 import numpy as np
 
-from . import smoother
+from . import lines, smoother
 from .speed import Line, Noise, SpeedModel, discretise
 
 LINE_PRICE = 8.0
-LINE_BAND_HZ = (0.3, 60.0)
-MOST_LINES = 6
 PIECE_S = 16.0
 # Where nothing is known yet: between a pocket machine and a good deck, and free enough to follow both.
 UNKNOWN = SpeedModel(150.0, (Noise(2500.0, 4.0), Noise(1000.0, 25.0)))
@@ -40,12 +38,17 @@ class Evidence:
     def of(self, model):
         steps = start_steps(model, self.step_s)
         value = sum(
-            smoother.log_likelihood(self.z[a:b], self.info[a:b], steps, extra=_within(self.extra, a, b)) for a, b in self._pieces
+            smoother.log_likelihood(self.z[a:b], self.info[a:b], steps, extra=self.extra_within(a, b)) for a, b in self._pieces
         )
         return value if np.isfinite(value) else -np.inf
 
-    def smoothed(self, model):
-        return smoother.smooth(self.z, self.info, start_steps(model, self.step_s), extra=self.extra)
+    def extra_within(self, first, last):
+        """The part of `extra` that falls into steps first .. last, counted from there."""
+        if self.extra is None:
+            return None
+        at, position, speed = self.extra
+        inside = (at >= first) & (at < last)
+        return at[inside] - first, np.asarray(position)[inside], np.asarray(speed)[inside]
 
 
 def _telling_pieces(info, length):
@@ -60,25 +63,17 @@ def _telling_pieces(info, length):
     return [(first, first + length), (second, second + length)]
 
 
-def _within(extra, first, last):
-    """The part of `extra` that falls into steps first .. last, counted from there."""
-    if extra is None:
-        return None
-    inside = (extra[0] >= first) & (extra[0] < last)
-    return extra[0][inside] - first, np.asarray(extra[1])[inside], np.asarray(extra[2])[inside]
-
-
 def start_steps(model, step_s):
     """The model over steps of step_s, starting from nearly nothing known."""
     return discretise(model, step_s, position_sd_us=POSITION_SD_US, mean_speed_sd_ppm=MEAN_SPEED_SD_PPM)
 
 
-def learn(evidence, model, *, rounds=2, lines=True):
-    """The most likely SpeedModel, from `model` on."""
+def learn(evidence, model, *, rounds=2, turning=True):
+    """The most likely SpeedModel, from `model` on; turning: with lines."""
     model = climb(evidence, model, rounds=rounds)
-    if not lines:
+    if not turning:
         return model
-    found = propose_lines(evidence, model)
+    found = lines.propose(evidence, start_steps(model, evidence.step_s))
     if not found and not model.lines:
         return model
     with_lines = climb(evidence, model._replace(lines=_merged(model.lines, found)), rounds=rounds)
@@ -87,7 +82,7 @@ def learn(evidence, model, *, rounds=2, lines=True):
 
 def _merged(old, new):
     apart = [line for line in new if all(abs(line.rate_hz - o.rate_hz) > 0.15 + 0.03 * o.rate_hz for o in old)]
-    return tuple(list(old) + apart)[:MOST_LINES]
+    return tuple(list(old) + apart)[: lines.MOST]
 
 
 def without_idle_lines(evidence, model):
@@ -99,47 +94,6 @@ def without_idle_lines(evidence, model):
         if value > best - LINE_PRICE:
             model, best = fewer, value
     return model
-
-
-def propose_lines(evidence, model):
-    """Lines that stand six-fold over their surroundings in the spectrum of the smoothed speed."""
-    smoothed = evidence.smoothed(model)
-    speed = np.diff(smoothed.mean_us) / evidence.step_s
-    if speed.size < 512:
-        return []
-    freq, power = _spectrum(speed, evidence.step_s)
-    background = _running_median(power, freq)
-    found = []
-    ratio = np.where((freq > LINE_BAND_HZ[0]) & (freq < LINE_BAND_HZ[1]), power / background, 0.0)
-    while len(found) < MOST_LINES:
-        peak = int(np.argmax(ratio))
-        if ratio[peak] < 6:
-            break
-        near = np.abs(freq - freq[peak]) < 0.12 + 0.02 * freq[peak]
-        level = np.sqrt(max(np.sum((power - background)[near]), 1e-12) * (freq[1] - freq[0]))
-        found.append(Line(float(freq[peak]), float(level), 0.03))
-        ratio[near] = 0
-    return found
-
-
-def _spectrum(speed, step_s):
-    """One-sided density (per Hz) of a speed series, smoothed over some 0.05 Hz."""
-    window = np.hanning(speed.size)
-    power = 2 * step_s * np.abs(np.fft.rfft((speed - speed.mean()) * window)) ** 2 / np.sum(window**2)
-    freq = np.fft.rfftfreq(speed.size, step_s)
-    width = max(1, int(0.05 / (freq[1] - freq[0])) | 1)
-    return freq, np.convolve(power, np.ones(width) / width, mode="same")
-
-
-def _running_median(power, freq):
-    """Median over a third of an octave to both sides, at least 0.5 Hz, on a logarithmic grid of places."""
-    places = np.geomspace(LINE_BAND_HZ[0], LINE_BAND_HZ[1] * 1.3, 120)
-    medians = []
-    for place in places:
-        reach = max(0.5, 0.25 * place)
-        near = (freq > place - reach) & (freq < place + reach)
-        medians.append(np.median(power[near]) if near.any() else np.inf)
-    return np.exp(np.interp(np.log(np.maximum(freq, 1e-3)), np.log(places), np.log(np.maximum(medians, 1e-30))))
 
 
 def climb(evidence, model, *, rounds=2):
