@@ -32,8 +32,12 @@ def propose(evidence, steps):
     parts = [_Stretch(evidence, span, steps) for span in _telling(evidence.info, round(STRETCH_S / step_s))]
     rates_hz = np.arange(BAND_HZ[0], min(BAND_HZ[1], 0.25 / step_s), 1 / (_FINER * STRETCH_S))
     free, found = np.ones(rates_hz.size, bool), []
+    # The median of what chance gives: of a gamma distribution.
+    chance = len(parts) - 1 / 3
     while len(found) < MOST and free.any():
-        gains = np.where(free, sum(part.gains(rates_hz) for part in parts), -np.inf)
+        gains = sum(part.gains(rates_hz) for part in parts)
+        # A process that had to explain the lines as well expects too much everywhere: chance seems to give less than it does.
+        gains = np.where(free, gains * np.maximum(1, chance / _usual(gains, rates_hz)), -np.inf)
         best = int(np.argmax(gains))
         if gains[best] - len(parts) < LEAST_GAIN:
             break
@@ -43,6 +47,15 @@ def propose(evidence, steps):
         found.append(Line(rate_hz, float(2 * np.pi * rate_hz * np.sqrt(power)), _HALF_WIDTH_HZ))
         free &= np.abs(rates_hz - rate_hz) > 0.12 + 0.02 * rate_hz
     return found
+
+
+def _usual(gains, rates_hz):
+    """Running median over a quarter to both sides, at least 0.5 Hz."""
+    places_hz = np.geomspace(rates_hz[0], rates_hz[-1], 2 * _GRID)
+    reach_hz = np.maximum(0.5, 0.25 * places_hz)
+    first, last = (np.searchsorted(rates_hz, places_hz + turn * reach_hz) for turn in (-1, 1))
+    medians = [np.median(gains[a:b]) for a, b in zip(first, last, strict=True)]
+    return np.exp(np.interp(np.log(rates_hz), np.log(places_hz), np.log(np.maximum(medians, 1e-300))))
 
 
 def _telling(info, length):
