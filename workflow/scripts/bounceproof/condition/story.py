@@ -89,23 +89,22 @@ def _with_the_ride(explained, ride, hiss, heard_db):
         if settled:
             break
     explained = ridden(explained, rides.ride_samples(explained, ride))
-    explained, ride = _beside_its_law(explained, ride, hiss)
-    return explained, ride, losses.find_dropouts(explained, explained.noise_per_sample(hiss))
+    return _beside_its_law(explained, ride, hiss)
 
 
-def _beside_its_law(explained, ride, hiss):
-    """(Explained with the ride on, the ride) with what the gain does beside its law."""
-    law, before_np = ride, np.zeros(len(explained.own))
+def _beside_its_law(explained, law_ride, hiss):
+    """(Explained, ride, dropouts) of an Explained with a ride by its law on: with what the gain does beside that law."""
+    ride, before_np = law_ride, np.zeros(len(explained.own))
     for _ in range(_ROUNDS_BESIDE):
         noise = explained.noise_per_sample(hiss)
         found = losses.find_dropouts(explained, noise)
         beside = beside_law(explained, noise, rides.within(found, len(explained.own), explained.cell_s), before_np)
         if beside is None:
-            break
-        ride = rides.beside_its_law(law, beside, explained, noise, found)
+            return explained, ride, found
+        ride = rides.beside_its_law(law_ride, beside, explained, noise, found)
         before_np = beside.gain_np
         explained = ridden(explained, rides.ride_samples(explained, ride))
-    return explained, ride
+    return explained, ride, losses.find_dropouts(explained, explained.noise_per_sample(hiss))
 
 
 def story_record(story, hiss, bands, band_hz):

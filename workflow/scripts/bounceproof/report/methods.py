@@ -118,8 +118,9 @@ METHODS = (
         "riding",
         "Level riding",
         "The return's level against the stem's, every 2.5 ms. A level control is claimed only where the level moved through"
-        " 4 dB or more and the law of such a control explains it; a fading tape or dropouts do not.",
-        "least squares; common practice",
+        " 4 dB or more and the law of such a control explains it; a fading tape or dropouts do not. What its gain does beside"
+        " that law is followed too, as far as it stands out of the hiss.",
+        "least squares and a Kalman smoother; common practice",
     ),
     Method(
         "dropouts",
