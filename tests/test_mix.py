@@ -2,8 +2,8 @@
 
 import numpy as np
 import pytest
-from bounceproof import between_tracks, mix, reference, spectra, verdicts
-from bounceproof.audio import read_audio
+from bounceproof import between_tracks, loudness, mix, reference, spectra, verdicts
+from bounceproof.audio import AudioBlocks, read_audio, write_float_wav
 from bounceproof.files import finite, read_json
 from fake_session import (
     BAND_HZ,
@@ -73,6 +73,32 @@ def test_narrow_band_is_butterworth_without_delay(freq_hz):
         b, a = signal.butter(order, 2 * np.pi * edge, kind, analog=True)
         expected *= np.abs(signal.freqs(b, a, [2 * np.pi * freq_hz])[1][0])
     assert out == pytest.approx(expected * tone[RATE_HZ:-RATE_HZ], abs=2e-3 * expected + 2e-5)
+
+
+def test_a_song_in_pieces_is_the_song(monkeypatch):
+    """Fades, sums and the limits of the band do not show where one piece ends and the next begins."""
+    random = np.random.default_rng(3)
+    aligned, frames = random.normal(size=FRAMES - 3000), FRAMES + 500
+    ready = mix.ready(aligned, RATE_HZ, level_db=-2.0, frames=frames)
+    whole = mix.Bus(frames)
+    whole.add(ready, mix_db=-3.0, pan=0.3)
+    monkeypatch.setattr(mix, "PIECE", RATE_HZ + 77)
+    parts = [(mix.Ready(aligned, RATE_HZ, level_db=-2.0, frames=frames), -3.0, 0.3)]
+    assert np.array_equal(np.concatenate(list(mix.summed(parts, frames))), whole.samples)
+    narrow = np.concatenate(list(mix.narrow_band_pieces(mix.summed(parts, frames), RATE_HZ, BAND_HZ)))
+    assert narrow == pytest.approx(mix.narrow_band(whole.samples, RATE_HZ, BAND_HZ), abs=1e-8)
+
+
+def test_a_songs_loudness_does_not_hang_on_how_it_is_read(tmp_path, monkeypatch):
+    samples = np.stack([make_stem(1), 0.5 * make_stem(2)], axis=1)
+    write_float_wav(tmp_path / "song.wav", samples, RATE_HZ)
+    whole = loudness.loudness(samples, RATE_HZ), loudness.highest(samples), loudness.true_peak_dbtp(samples, RATE_HZ)
+    monkeypatch.setattr(loudness, "_READ", 3 * loudness._BLOCK)
+    monkeypatch.setattr(loudness, "_STEPS_AT_ONCE", 7)
+    song = AudioBlocks(tmp_path / "song.wav")
+    parts = loudness.loudness(song, RATE_HZ), loudness.highest(song), loudness.true_peak_dbtp(song, RATE_HZ)
+    assert parts[0] == pytest.approx(whole[0], abs=1e-5)
+    assert parts[1:] == pytest.approx(whole[1:], abs=1e-5)
 
 
 def test_narrow_band_of_a_wire_leaves_the_middle_alone():

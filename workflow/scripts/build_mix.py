@@ -13,10 +13,11 @@ params: settings = {session, seed, sample_rate_hz, song_samples, band_low_hz, ba
 
 import numpy as np
 from bounceproof import between_tracks, mix, reference, verdicts
-from bounceproof.audio import read_mono, write_float_wav
+from bounceproof.audio import AudioBlocks, read_mono, write_float_pieces
 from bounceproof.broadcast import Description, time_reference, write_described_wav
 from bounceproof.files import read_json, write_json, write_table
-from bounceproof.quantities import SINE_CREST_DB, peak_dbfs, power_db, power_from_db
+from bounceproof.loudness import highest
+from bounceproof.quantities import SINE_CREST_DB, amplitude_db, power_db, power_from_db
 from bounceproof.timemap import KNOT_S, read_time_map
 from bounceproof_job import run_job
 
@@ -26,15 +27,19 @@ def main(snakemake):
     used, left_out = chosen_tracks(snakemake.input, settings["tracks"])
     rate_hz, frames = settings["sample_rate_hz"], settings["song_samples"]
     band_hz = (settings["band_low_hz"], settings["band_high_hz"])
-    mixes = {
-        "returned": summed(used, frames, lambda one: read_mono(one["ready"])),
-        "returned-clicks": summed(used, frames, lambda one: by_clicks(one, rate_hz, frames)),
-        "source": summed(used, frames, lambda one: read_mono(one["stem"])),
-    }
     hiss_dbfs, hiss = reference_hiss(used, settings, band_hz)
-    mixes["narrow-band"] = mix.narrow_band(mixes["source"] + hiss, rate_hz, band_hz)
-    for name, samples in mixes.items():
-        write_float_wav(getattr(snakemake.output, name.replace("-", "_")), samples, rate_hz)
+    source = parts(used, stem_of)
+    pieces = {
+        "returned": mix.summed(parts(used, lambda one: AudioBlocks(one["ready"]).channel(1)), frames),
+        "returned-clicks": mix.summed(parts(used, lambda one: by_clicks(one, rate_hz, frames)), frames),
+        "source": mix.summed(source, frames),
+        "narrow-band": mix.narrow_band_pieces(mix.summed([*source, *hiss], frames), rate_hz, band_hz),
+    }
+    mixes = {}
+    for name, some in pieces.items():
+        path = getattr(snakemake.output, name.replace("-", "_"))
+        write_float_pieces(path, some, frames, 2, rate_hz)
+        mixes[name] = AudioBlocks(path)
     paths = dict(zip((one["track"] for one in settings["tracks"]), snakemake.input.ready, strict=True))
     for one, path in zip(settings["stereo"], snakemake.output.stereo, strict=True):
         write_both_legs(path, one, paths, settings)
@@ -95,30 +100,33 @@ def chosen_tracks(paths, tracks):
     return used, left_out
 
 
-def summed(tracks, frames, samples_of):
-    bus = mix.Bus(frames)
-    for one in tracks:
-        bus.add(samples_of(one), mix_db=one["mix_db"], pan=one["pan"])
-    return bus.samples
+def parts(tracks, samples_of):
+    """What `mix.summed` sums."""
+    return [(samples_of(one), one["mix_db"], one["pan"]) for one in tracks]
+
+
+def stem_of(one):
+    return AudioBlocks(one["stem"]).channel(1)
 
 
 def reference_hiss(tracks, settings, band_hz):
-    """(level in dBFS, samples) of the hiss that the medium usually lays under these stems; (None, 0.0) where none is wanted."""
-    below_db, rate_hz, frames = settings["reference_hiss_below_full_db"], settings["sample_rate_hz"], settings["song_samples"]
+    """(level in dBFS, `parts`) of the hiss that the medium usually lays under these stems; (None, []) where none is wanted."""
+    below_db, rate_hz = settings["reference_hiss_below_full_db"], settings["sample_rate_hz"]
     if below_db is None:
-        return None, 0.0
-    bus, power = mix.Bus(frames), 0.0
+        return None, []
+    hiss, power = [], 0.0
     for number, one in enumerate(tracks):
         # A sine that fills the tape peaks where the stem does.
-        level_dbfs = peak_dbfs(read_mono(one["stem"])) - SINE_CREST_DB - below_db
-        hiss = mix.typical_hiss(frames, rate_hz, band_hz, level_dbfs=level_dbfs, seed=[settings["seed"], number])
-        bus.add(hiss, mix_db=one["mix_db"], pan=one["pan"])
+        level_dbfs = float(amplitude_db(highest(stem_of(one)))) - SINE_CREST_DB - below_db
+        seed = [settings["seed"], number]
+        hiss.append((mix.TypicalHiss(rate_hz, band_hz, level_dbfs=level_dbfs, seed=seed), one["mix_db"], one["pan"]))
         power += power_from_db(level_dbfs + one["mix_db"])
-    return float(power_db(power)) if power > 0 else None, bus.samples
+    return float(power_db(power)) if power > 0 else None, hiss
 
 
 def by_clicks(one, rate_hz, frames):
-    return mix.ready(read_mono(one["clicks"]), rate_hz, level_db=one["alignment"]["level_db"], frames=frames)
+    aligned = AudioBlocks(one["clicks"]).channel(1)
+    return mix.Ready(aligned, rate_hz, level_db=one["alignment"]["level_db"], frames=frames)
 
 
 if __name__ == "__main__":

@@ -150,6 +150,14 @@ class AudioBlocks:
                 _go_to(self.path, sound, first)
             return mended(_read(self.path, sound, max(0, last - first), "float32"))[0]
 
+    def __len__(self):
+        return self.facts.frames
+
+    def __getitem__(self, part):
+        """A slice of the frames, as of an array in memory."""
+        first, last, _ = part.indices(len(self))
+        return self.frames(first, last)
+
     def channel(self, number):
         """Channel `number` (from 1): an object with `size` that slices into float32 arrays."""
         return _ChannelOnDisk(self, number)
@@ -388,6 +396,11 @@ def resample(samples, from_hz, to_hz, *, axis=0):
 def write_float_wav(path, samples, rate_hz):
     """Write a 32-bit float WAV (RF64 above 4 GB), atomically, the same bytes each time."""
     _write(path, np.asarray(samples, dtype=np.float32), rate_hz, "FLOAT")
+
+
+def write_float_pieces(path, pieces, frames, channels, rate_hz):
+    """As `write_float_wav`, from pieces (frames, channels) of `frames` in all, which are not held together."""
+    _write_pieces(path, pieces, frames, channels, rate_hz, "FLOAT")
 
 
 def write_float_part(path, source, first, last, *, channel=None):

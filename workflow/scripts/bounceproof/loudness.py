@@ -1,8 +1,8 @@
 """Loudness, loudness range and true peak of a mix.
 
-Conventions: samples are (frames, channels), full scale = 1. Integrated loudness after ITU-R BS.1770 (gated at -70 LUFS and 10 LU
-under), loudness range after EBU Tech 3342 (windows of 3 s, gated at -70 LUFS and 20 LU under, 10 to 95 %), true peak after
-BS.1770 Annex 2 (four times oversampled). The weighting filters are pyloudnorm's.
+Conventions: samples are (frames, channels), or what slices into them, full scale = 1. Integrated loudness after ITU-R BS.1770
+(gated at -70 LUFS and 10 LU under), loudness range after EBU Tech 3342 (windows of 3 s, gated at -70 LUFS and 20 LU under, 10 to
+95 %), true peak after BS.1770 Annex 2 (four times oversampled). The weighting filters are pyloudnorm's.
 """
 
 import warnings
@@ -20,6 +20,8 @@ _GATING_STEPS, _SHORT_TERM_STEPS = 4, 30
 # the rate; blocks that stay further under the highest sample need no oversampling.
 _NEAR_PEAK = 0.6
 _BLOCK, _MARGIN = 1 << 13, 512
+# Mixes are read so many frames, and weighted so many steps, at a time.
+_READ, _STEPS_AT_ONCE = 1 << 18, 300
 
 
 class Loudness(NamedTuple):
@@ -38,9 +40,9 @@ def loudness(samples, rate_hz):
 def _weighted_steps(samples, rate_hz):
     """Mean square of the K-weighted channels together, per 100 ms."""
     step = round(_STEP_S * rate_hz)
-    count = len(samples) // step
-    if not count or not np.any(samples):
-        return np.zeros(count)
+    total = np.zeros(len(samples) // step)
+    if not total.size:
+        return total
     import pyloudnorm
 
     # Of the library's filters this is the one whose 48 kHz coefficients are the recommendation's own (0.04 LU apart from its
@@ -48,11 +50,14 @@ def _weighted_steps(samples, rate_hz):
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         filters = pyloudnorm.Meter(rate_hz, filter_class="DeMan")._filters.values()
-    total = np.zeros(count)
-    for channel in np.asarray(samples, dtype=float).T:
-        for one in filters:
-            channel = one.apply_filter(channel)
-        total += np.square(channel[: count * step]).reshape(count, step).mean(axis=1)
+    for first in range(0, total.size, _STEPS_AT_ONCE):
+        last = min(total.size, first + _STEPS_AT_ONCE)
+        # After a second the filters have forgotten what lay before.
+        before = min(first * step, rate_hz)
+        for channel in np.asarray(samples[first * step - before : last * step], dtype=float).T:
+            for one in filters:
+                channel = one.apply_filter(channel)
+            total[first:last] += np.square(channel[before:]).reshape(-1, step).mean(axis=1)
     return total
 
 
@@ -84,16 +89,22 @@ def _range(powers):
     return float(np.subtract(*_lufs(np.percentile(heard, (95, 10))))) if len(heard) else None
 
 
+def highest(samples):
+    """The largest size of a sample; 0 for none."""
+    return max((float(np.max(np.abs(samples[k : k + _READ]))) for k in range(0, len(samples), _READ)), default=0.0)
+
+
 def true_peak_dbtp(samples, rate_hz):
     """The highest value between the samples in dB re full scale; -inf for silence."""
-    samples = np.asarray(samples)
-    peak = np.max(np.abs(samples), initial=0.0)
-    found = peak
-    for first in range(0, len(samples), _BLOCK):
-        before = min(first, _MARGIN)
-        block = samples[first - before : first + _BLOCK + _MARGIN]
-        if peak > 0 and np.max(np.abs(block)) >= _NEAR_PEAK * peak:
-            # A block's cut ends ring: only what lies inside of them counts.
-            inner = resample(block, rate_hz, 4 * rate_hz)[4 * before : 4 * (before + _BLOCK)]
-            found = max(found, np.max(np.abs(inner), initial=0.0))
+    peak = found = highest(samples)
+    for start in range(0, len(samples) if peak else 0, _READ):
+        low = max(0, start - _MARGIN)
+        there = samples[low : start + _READ + _MARGIN]
+        for first in range(start, min(start + _READ, len(samples)), _BLOCK):
+            before = min(first, _MARGIN)
+            block = there[first - before - low : first + _BLOCK + _MARGIN - low]
+            if np.max(np.abs(block)) >= _NEAR_PEAK * peak:
+                # A block's cut ends ring: only what lies inside of them counts.
+                inner = resample(block, rate_hz, 4 * rate_hz)[4 * before : 4 * (before + _BLOCK)]
+                found = max(found, float(np.max(np.abs(inner), initial=0.0)))
     return float(amplitude_db(found))

@@ -13,6 +13,8 @@ from bounceproof.quantities import amplitude_from_db
 
 FADE_IN_S = 0.01
 FADE_OUT_S = 0.05
+# Mixes are summed so many frames at a time: memory does not grow with the song.
+PIECE = 1 << 20
 
 
 def pan_gains(pan):
@@ -27,10 +29,21 @@ def pan_gains(pan):
 
 def ready(aligned, rate_hz, *, level_db, frames):
     """The mix-ready return: aligned x level_db, cut or padded to `frames`, with short raised-cosine fades at both ends."""
-    out = np.zeros(frames)
-    count = min(frames, len(aligned))
-    out[:count] = np.asarray(aligned[:count], dtype=float) * amplitude_from_db(level_db)
-    return out * fades(frames, rate_hz)
+    return Ready(aligned, rate_hz, level_db=level_db, frames=frames)[:]
+
+
+class Ready:
+    """The mix-ready return of `ready`, made where it is sliced. aligned: samples (frames,), or what slices into them."""
+
+    def __init__(self, aligned, rate_hz, *, level_db, frames):
+        self._aligned, self._rate_hz, self._gain, self._frames = aligned, rate_hz, amplitude_from_db(level_db), frames
+
+    def __getitem__(self, part):
+        first, last, _ = part.indices(self._frames)
+        out = np.zeros(max(0, last - first))
+        there = self._aligned[first:last]
+        out[: len(there)] = there
+        return out * self._gain * fades(self._frames, self._rate_hz, part)
 
 
 def muted(samples, rate_hz, spans):
@@ -62,15 +75,26 @@ def what_was_done(about, alignment):
     return (*steps, "no sample of the stem in it")
 
 
-def fades(frames, rate_hz):
-    """Raised-cosine fade in (10 ms) and out (50 ms) over `frames` samples; shorter where the song is."""
-    curve = np.ones(frames)
+def fades(frames, rate_hz, part=slice(None)):
+    """Raised-cosine fade in (10 ms) and out (50 ms) over `frames` samples, or the part of it; shorter where the song is."""
+    first, last, _ = part.indices(frames)
+    curve = np.ones(max(0, last - first))
     rise, fall = min(frames // 2, round(FADE_IN_S * rate_hz)), min(frames // 2, round(FADE_OUT_S * rate_hz))
-    if rise:
-        curve[:rise] *= 0.5 - 0.5 * np.cos(np.pi * np.arange(rise) / rise)
-    if fall:
-        curve[-fall:] *= 0.5 - 0.5 * np.cos(np.pi * np.arange(fall)[::-1] / fall)
+    head, tail = np.arange(first, min(last, rise)), np.arange(max(first, frames - fall), last)
+    curve[head - first] *= 0.5 - 0.5 * np.cos(np.pi * head / max(rise, 1))
+    curve[tail - first] *= 0.5 - 0.5 * np.cos(np.pi * (frames - 1 - tail) / max(fall, 1))
     return curve
+
+
+def summed(parts, frames):
+    """A stereo mix of `frames`, piece by piece: (at most PIECE, 2) float64 each. parts: (samples, mix_db, pan) of each track;
+    samples: (frames,), or what slices into them.
+    """
+    for first in range(0, frames, PIECE):
+        bus = Bus(min(PIECE, frames - first))
+        for samples, mix_db, pan in parts:
+            bus.add(samples[first : first + PIECE], mix_db=mix_db, pan=pan)
+        yield bus.samples
 
 
 class Bus:
@@ -86,6 +110,17 @@ class Bus:
         for side, gain in enumerate(pan_gains(pan)):
             if gain:
                 self.samples[:count, side] += gain * gained
+
+
+def narrow_band_pieces(pieces, rate_hz, band_hz):
+    """`narrow_band` of a mix that comes in pieces, piece by piece; a second of its neighbours is heard with each."""
+    before, now = None, next(pieces, None)
+    while now is not None:
+        after = next(pieces, None)
+        beside = [one for one in (before, now, None if after is None else after[:rate_hz]) if one is not None]
+        first = 0 if before is None else len(before)
+        yield narrow_band(np.concatenate(beside), rate_hz, band_hz)[first : first + len(now)]
+        before, now = now[-rate_hz:], after
 
 
 def narrow_band(samples, rate_hz, band_hz):
@@ -111,11 +146,20 @@ def narrow_band(samples, rate_hz, band_hz):
     return out
 
 
-def typical_hiss(frames, rate_hz, band_hz, *, level_dbfs, seed):
-    """White noise (frames,) of which `level_dbfs` (rms) lies within band_hz; to be limited to it with the mix."""
-    high_hz = min(band_hz[1], 0.5 * rate_hz)
-    share = (high_hz - band_hz[0]) / (0.5 * rate_hz)
-    return np.random.default_rng(seed).normal(scale=amplitude_from_db(level_dbfs) / np.sqrt(share), size=frames)
+class TypicalHiss:
+    """White noise without end of which `level_dbfs` (rms) lies within band_hz; to be limited to it with the mix. Each PIECE of
+    it, which is what it slices into, has a seed of its own."""
+
+    def __init__(self, rate_hz, band_hz, *, level_dbfs, seed):
+        high_hz = min(band_hz[1], 0.5 * rate_hz)
+        share = (high_hz - band_hz[0]) / (0.5 * rate_hz)
+        self._scale, self._seed = amplitude_from_db(level_dbfs) / np.sqrt(share), seed
+
+    def __getitem__(self, part):
+        number, beside = divmod(part.start, PIECE)
+        if beside or part.stop - part.start > PIECE:
+            raise ValueError(f"hiss comes in pieces of {PIECE} frames; got {part}")
+        return np.random.default_rng([*self._seed, number]).normal(scale=self._scale, size=part.stop - part.start)
 
 
 def silence(frames):

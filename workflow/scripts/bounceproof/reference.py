@@ -1,16 +1,16 @@
 """The returned mix beside the narrow-band reference.
 
-Conventions: mixes are (frames, 2), full scale = 1, over the same tracks at the same gains; levels per band are the power of left
-plus right, rms in dBFS; correlation runs from -1 to 1 at zero lag, so a timing error lowers it; response is a mix over the source
-mix in dB.
+Conventions: mixes are (frames, 2), arrays or AudioBlocks, full scale = 1, over the same tracks at the same gains; levels per band
+are the power of left plus right, rms in dBFS; correlation runs from -1 to 1 at zero lag, so a timing error lowers it; response is
+a mix over the source mix in dB.
 """
 
 import numpy as np
 
 from bounceproof import spectra
 from bounceproof.condition.level import analysis_bands, inside
-from bounceproof.loudness import loudness, true_peak_dbtp
-from bounceproof.quantities import peak_dbfs, power_db, power_from_db
+from bounceproof.loudness import highest, loudness, true_peak_dbtp
+from bounceproof.quantities import amplitude_db, power_db, power_from_db
 
 MIXES = ("returned", "returned-clicks", "source", "narrow-band")
 # Loudness-matched copies keep this far under full scale between the samples (EBU R 128).
@@ -49,7 +49,7 @@ class _Alike:
         self.mids = np.array([band.mid_hz for band in bands])
         segment, names = spectra.segment_samples(rate_hz), list(mixes)
         share = spectra.band_matrix(bands, segment, rate_hz)
-        both = spectra.spectral_matrix([side for name in names for side in mixes[name].T], rate_hz, segment=segment)
+        both = spectra.spectral_matrix([side for name in names for side in _sides(mixes[name])], rate_hz, segment=segment)
         at, source = {name: 2 * k for k, name in enumerate(names)}, 2 * names.index("source")
         self.powers = {name: (both.power(k) + both.power(k + 1)) @ share for name, k in at.items()}
         crosses = {
@@ -61,6 +61,10 @@ class _Alike:
         under = {name: np.sqrt(own * self.powers[name]) for name in crosses}
         self.correlation = {name: _ratio(cross.real, under[name]) for name, cross in crosses.items()}
         self.response_db = {name: power_db(np.maximum(_ratio(np.abs(cross), own), 1e-9) ** 2) for name, cross in crosses.items()}
+
+
+def _sides(samples):
+    return samples.T if isinstance(samples, np.ndarray) else [samples.channel(1), samples.channel(2)]
 
 
 def _ratio(over, under):
@@ -86,7 +90,7 @@ def _mix_record(name, samples, rate_hz, alike, chosen):
     return {
         "loudness_lufs": heard.integrated_lufs,
         "loudness_range_lu": heard.range_lu,
-        "peak_dbfs": peak_dbfs(samples),
+        "peak_dbfs": float(amplitude_db(highest(samples))),
         "true_peak_dbtp": true_peak_dbtp(samples, rate_hz),
         "band_dbfs": power_db(alike.powers[name][chosen].sum()),
         "correlation_with_source": correlation,
