@@ -255,16 +255,20 @@ def cost():
             for name, samples in files.items():
                 soundfile.write(f"{folder}/{name}.wav", samples.astype(np.float32), 48000, subtype="FLOAT")
             Path(folder, "facts.json").write_text(json.dumps(sent.facts), encoding="ascii")
+            spent_s = []
+            # The first time compiles.
+            for _ in range(2):
+                began = time.process_time()
+                align(folder, band_hz=BAND_HZ, alignment=SETTINGS)
+                spent_s.append(time.process_time() - began)
             began = time.process_time()
-            align(folder, band_hz=BAND_HZ, alignment=SETTINGS)
-            aligned_s, began = time.process_time() - began, time.process_time()
             read = [soundfile.read(f"{folder}/{name}.wav")[0] for name in ("stem", "aligned", "capture")]
             alignment = json.loads(Path(folder, "alignment.json").read_text())
             gaps = {key: TRANSFER[key] for key in ("gap_s", "tail_s")}
             known = {"rate_hz": 48000, "band_hz": BAND_HZ, "transfer": gaps, "track": own, "others": others}
             measure_condition(*read, 48000, alignment, **known)
             measured_s = time.process_time() - began
-        row(f"CPU s, 4 minutes at 48 kHz{what}: measured, aligned", f"{measured_s:.1f} of {aligned_s:.1f}")
+        row(f"CPU s, 4 minutes at 48 kHz{what}: measured, aligned", f"{measured_s:.1f} of {spent_s[-1]:.1f}")
 
 
 def main(count):
