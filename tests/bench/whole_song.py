@@ -3,6 +3,7 @@
     envs/run python tests/bench/whole_song.py                              16 tracks of 4 minutes, and one captured again
     envs/run python tests/bench/whole_song.py --tracks 4 --minutes 1
     envs/run python tests/bench/whole_song.py --growth                     1 to 64 tracks and 1 to 60 minutes as well
+    envs/run python tests/bench/whole_song.py --growth --most-tracks 16 --most-minutes 15
 
 Prints one table: time by the clock, CPU seconds and peak memory (the largest job's) of each run, a line a rule, and the
 exponents of growth (CPU seconds over tracks and over minutes, a straight line through the logarithms; what a run costs with
@@ -11,7 +12,9 @@ Captures come from a plain recorder of this file's own; nothing of it is timed. 
 """
 
 import argparse
+import os
 import re
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -31,6 +34,7 @@ from recording import RATE_HZ, drums, plucks
 from scipy import fft, ndimage
 
 _HERTZ = 100
+REST, RUN = "snakemake, and ends", "returns to report"
 GROWTH_TRACKS, GROWTH_MINUTES = (1, 4, 16, 64), (1, 4, 15, 60)
 
 
@@ -39,24 +43,28 @@ def main():
     asked.add_argument("--tracks", type=int, default=16)
     asked.add_argument("--minutes", type=float, default=4.0)
     asked.add_argument("--growth", action="store_true", help="1 to 64 tracks of 1 minute, 1 track of 1 to 60 minutes")
+    asked.add_argument("--most-tracks", type=int, default=GROWTH_TRACKS[-1])
+    asked.add_argument("--most-minutes", type=int, default=GROWTH_MINUTES[-1])
     asked = asked.parse_args()
     with tempfile.TemporaryDirectory(prefix="whole-song-") as folder:
         bench = Bench(Path(folder))
         heading = f"{'':26} {'clock s':>8} {'CPU s':>8} {'floors':>7} {'peak MB':>8}"
         print(heading)
-        song = bench.song(asked.tracks, asked.minutes, by_rule=True)
+        idle = bench.song(asked.tracks, asked.minutes)
         if asked.growth:
-            fewer = [bench.song(tracks, 1.0) for tracks in GROWTH_TRACKS]
-            shorter = [bench.song(1, minutes) for minutes in GROWTH_MINUTES]
-            print(f"growth with tracks: exponent {exponent(GROWTH_TRACKS, fewer, song.idle_s):.2f}")
-            print(f"growth with minutes: exponent {exponent(GROWTH_MINUTES, shorter, song.idle_s):.2f}")
+            tracks = [size for size in GROWTH_TRACKS if size <= asked.most_tracks]
+            wider = [bench.grown(size, 1.0) for size in tracks]
+            minutes = [size for size in GROWTH_MINUTES if size <= asked.most_minutes]
+            longer = [bench.grown(1, size) for size in minutes]
+            print(f"growth with tracks: exponent {exponent(tracks, wider, idle.cpu_s):.2f}")
+            print(f"growth with minutes: exponent {exponent(minutes, longer, idle.cpu_s):.2f}")
 
 
 class Cost:
     """What a run cost: clock and CPU seconds, the largest job's memory, and {rule: [CPU s, largest memory, jobs]}."""
 
     def __init__(self, seconds, cpu_s, peak_bytes, rules):
-        self.seconds, self.cpu_s, self.peak_bytes, self.rules, self.idle_s = seconds, cpu_s, peak_bytes, rules, 0.0
+        self.seconds, self.cpu_s, self.peak_bytes, self.rules = seconds, cpu_s, peak_bytes, rules
 
     def line(self, name, floor_s):
         values = f"{self.seconds:8.1f} {self.cpu_s:8.1f} {self.cpu_s / floor_s:7.1f} {self.peak_bytes / 1e6:8.0f}"
@@ -66,10 +74,33 @@ class Cost:
 class Bench:
     def __init__(self, folder):
         self.folder, self.project = folder, copied_project(folder / "project")
+        # What an environment compiles once for all its runs.
+        self.run(self.made(2, 0.05))
 
-    def song(self, tracks, minutes, *, by_rule=False):
-        """Make a song, run it, run it again with one new take and with nothing to do; print it; the Cost of the first run."""
-        name = f"{tracks} tracks of {minutes:g} min"
+    def song(self, tracks, minutes):
+        """Make a song, run it, run it again with one new take and with nothing to do; print it all; what the last run cost."""
+        made = self.made(tracks, minutes)
+        session, outbound, floor_s = made
+        whole = self.run(made)
+        write_audio(session / "returns/track 1/take2.wav", recorded(session, 0, seed=900))
+        again = watched(session, self.project)
+        idle = watched(session, self.project)
+        told(tracks, minutes, floor_s, {"transfers": outbound, RUN: whole, "one captured again": again, "nothing to do": idle})
+        for rule, (cpu_s, peak, jobs) in sorted(whole.rules.items(), key=lambda one: -one[1][0]):
+            Cost(float("nan"), cpu_s, peak, {}).line(f"    {rule} ({jobs})", floor_s)
+        shutil.rmtree(session)
+        return idle
+
+    def grown(self, tracks, minutes):
+        """Make a song and run it; print and return the Cost."""
+        made = self.made(tracks, minutes)
+        whole = self.run(made)
+        told(tracks, minutes, made[2], {"transfers": made[1], RUN: whole})
+        shutil.rmtree(made[0])
+        return whole
+
+    def made(self, tracks, minutes):
+        """A session with all its captures, what its transfers cost, and the floor, in CPU s."""
         stems = {f"track {n + 1}": stem(60 * minutes, n) for n in range(tracks)}
         settings = "transfer: {lead_in_s: 5, gap_s: 2, tail_s: 2, side_minutes: 120}\n"
         session = make_session(self.folder / f"song {tracks} {minutes:g}", "results", stems=stems, settings=settings)
@@ -77,20 +108,16 @@ class Bench:
         outbound = watched(session, self.project, "transfers")
         for n in range(tracks):
             write_audio(session / f"returns/track {n + 1}/take1.wav", recorded(session, n, seed=n))
-        floor_s = floor(sorted(session.glob("returns/*/take1.wav")), self.folder / "floor.wav")
-        whole = watched(session, self.project)
-        write_audio(session / "returns/track 1/take2.wav", recorded(session, 0, seed=900))
-        again = watched(session, self.project)
-        idle = watched(session, self.project)
-        whole.idle_s = idle.cpu_s
-        print(f"{name}, floor {floor_s:.2f} CPU s")
-        parts = {"transfers": outbound, "returns to report": whole, "one captured again": again, "nothing to do": idle}
-        for part, cost in parts.items():
-            cost.line(f"  {part}", floor_s)
-        if by_rule:
-            for rule, (cpu_s, peak, jobs) in sorted(whole.rules.items(), key=lambda one: -one[1][0]):
-                Cost(float("nan"), cpu_s, peak, {}).line(f"    {rule} ({jobs})", floor_s)
-        return whole
+        return session, outbound, floor(sorted(session.glob("returns/*/take1.wav")), self.folder / "floor.wav")
+
+    def run(self, made):
+        return watched(made[0], self.project)
+
+
+def told(tracks, minutes, floor_s, parts):
+    print(f"{tracks} tracks of {minutes:g} min, floor {floor_s:.2f} CPU s")
+    for part, cost in parts.items():
+        cost.line(f"  {part}", floor_s)
 
 
 def exponent(sizes, costs, idle_s):
@@ -132,7 +159,7 @@ def floor(paths, out):
 
 
 def watched(session, project, *targets):
-    """The Cost of a run of Snakemake, its jobs looked at from outside while they live."""
+    """The Cost of a run of Snakemake: its sums as the system keeps them, its rules' as its jobs were seen from outside."""
     with tempfile.TemporaryFile("w+") as said:
         began = time.monotonic()
         call = call_of(session, *targets, project=project)
@@ -140,11 +167,12 @@ def watched(session, project, *targets):
         seen, done = {}, threading.Event()
         looker = threading.Thread(target=look, args=(process.pid, seen, done))
         looker.start()
-        code = process.wait()
+        _, status, usage = os.wait4(process.pid, 0)
+        seconds = time.monotonic() - began
         done.set()
         looker.join()
-        seconds = time.monotonic() - began
-        if code:
+        process.returncode = os.waitstatus_to_exitcode(status)
+        if process.returncode:
             said.seek(0)
             raise SystemExit(said.read()[-3000:])
     rules = defaultdict(lambda: [0.0, 0, 0])
@@ -152,13 +180,17 @@ def watched(session, project, *targets):
         rules[name][0] += cpu_s
         rules[name][1] = max(rules[name][1], peak)
         rules[name][2] += 1
-    peak = max(peak for name, _, peak in seen.values())
-    return Cost(seconds, sum(cpu_s for _, cpu_s, _ in seen.values()), peak, dict(rules))
+    cpu_s = usage.ru_utime + usage.ru_stime
+    rules[REST][0] = cpu_s - sum(spent for name, (spent, _, _) in rules.items() if name != REST)
+    return Cost(seconds, cpu_s, 1024 * usage.ru_maxrss, dict(rules))
 
 
 def look(group, seen, done):
-    """Note {process: (rule, CPU s, largest memory)} of a process session, 50 times a second, as long as they live."""
-    while not done.wait(0.02):
+    """Note {(process, its start): (rule, CPU s, largest memory)} of a process session, as long as they live.
+
+    Seldom enough to take next to nothing from the run on a machine of two cores.
+    """
+    while not done.wait(0.1):
         for folder, fields in processes_of(group):
             try:
                 command, status = ((folder / name).read_text() for name in ("cmdline", "status"))
@@ -166,12 +198,10 @@ def look(group, seen, done):
                 continue
             peak = re.search(r"VmHWM:\s*(\d+)", status)
             # A process that is ending has given back its memory, and its name with it.
-            if not peak:
-                continue
-            script = re.search(r"tmp\w+\.(\w+)\.py", command)
-            cpu_s = (int(fields[11]) + int(fields[12])) / _HERTZ
-            name = script.group(1) if script else "snakemake itself"
-            seen[folder.name] = (name, cpu_s, int(peak.group(1)) * 1024)
+            if peak:
+                script = re.search(r"tmp\w+\.(\w+)\.py", command)
+                cpu_s = (int(fields[11]) + int(fields[12])) / _HERTZ
+                seen[folder.name, fields[19]] = (script.group(1) if script else REST, cpu_s, int(peak.group(1)) * 1024)
 
 
 if __name__ == "__main__":

@@ -31,6 +31,7 @@ from chain import call_of, copied_project, finished, hashes, make_session, proce
 from recording import drums, plucks, record
 
 STEMS = {"drum": drums(2.0), "bass": plucks(2.0)}
+PAIRS = "pair\tfirst\tsecond\tkind\nlow\tdrum\tbass\tone-source\n"
 MIB = 1 << 20
 
 
@@ -57,7 +58,7 @@ class Story:
         self.random, self.log, self.lines = random.Random(seed), log, []
         self.project = copied_project(folder / "project")
         self.folder = folder / "plain"
-        self.session = make_session(self.folder / "song", "results", stems=STEMS)
+        self.session = make_session(self.folder / "song", "results", stems=STEMS, pairs=PAIRS)
         results = self.session / "results"
         finished(snakemake(self.session, "transfers", project=self.project))
         takes = {track: record(transfer_of(results, track)[0], speed=0.98, hiss_db=35, seed=1).capture for track in STEMS}
