@@ -344,7 +344,7 @@ def test_digital_silence(samples):
 def test_without_clicks_a_return_cannot_be_laid_by_them(what):
     random = np.random.default_rng(1)
     samples = 0.01 * random.normal(size=12 * RATE_HZ) if what == "hiss" else record(STEMS[1], hiss_db=40).capture
-    rejected(lay(samples), "No click was found")
+    rejected(lay(samples), "nothing was recorded" if what == "hiss" else "No click was found")
 
 
 @pytest.mark.parametrize("number", [1, 2])

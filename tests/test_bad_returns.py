@@ -5,6 +5,7 @@ The recorder is the tests' own (recording.py); what has to come out is told by t
 """
 
 import errno
+import resource
 from functools import partial
 from types import SimpleNamespace
 
@@ -12,12 +13,13 @@ import numpy as np
 import pytest
 import recording
 from bounceproof.aligning.lay import lay_return
-from bounceproof.audio import AudioProblem, resample
+from bounceproof.audio import AudioProblem, resample, write_float_wav
 from bounceproof.files import file_sha256, read_json, write_json
 from bounceproof.transfers import make_transfer
 from bounceproof_job import run_job
 from fake_session import run
 from recording import BAND_HZ, RATE_HZ, drums, record
+from scipy.signal import butter, sosfilt
 
 SECONDS = 8.0
 STEM = drums(SECONDS, 1).astype(np.float32)
@@ -73,6 +75,13 @@ def test_what_a_broken_capture_becomes(take, kind, state, told):
     laid = lay(broken[kind], "clicks")
     assert laid.alignment["state"] == state, laid.alignment["reason"]
     assert told in said(laid)
+
+
+def test_of_a_capture_without_clicks_and_without_music_it_is_said_that_nothing_was_recorded(take):
+    """Hiss at -50 dBFS in the machine's band, and hum, as a recorder gives that erased the tape and recorded nothing."""
+    at_s, noise = np.arange(take.capture.size) / RATE_HZ, np.random.default_rng(7).normal(size=take.capture.size)
+    hiss = 10 ** (-50 / 20) * sosfilt(butter(2, (200, 7000), "band", fs=RATE_HZ, output="sos"), noise)
+    assert "only steady noise from end to end" in said(lay(hiss + 0.001 * np.sin(2 * np.pi * 50 * at_s)))
 
 
 def test_bursts_a_second_click_and_samples_that_are_no_numbers_move_nothing(take):
@@ -166,3 +175,24 @@ def test_a_full_disk_is_told_in_a_sentence(tmp_path, capsys):
     sentence = "results/mix/drum.wav: No space left on device; free some space and run again.\n"
     assert capsys.readouterr().err == sentence
     assert (tmp_path / "logs" / "one.log").read_text() == sentence
+
+
+@pytest.mark.parametrize("seconds", [0.2, 3.0])
+def test_audio_that_finds_no_room_is_told_by_the_systems_own_reason(tmp_path, seconds):
+    """A limit on how large a file may grow stands for a full disk; a short file fails only as it is closed."""
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (20000, before[1]))
+    try:
+        with pytest.raises(OSError, match="File too large") as told:
+            write_float_wav(tmp_path / "mix.wav", np.ones(int(seconds * RATE_HZ)), RATE_HZ)
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, before)
+    assert told.value.filename == str(tmp_path / "mix.wav")
+    assert not list(tmp_path.iterdir())
+
+
+def test_a_disk_too_full_for_the_log_is_told_too(tmp_path, capsys):
+    (tmp_path / "logs").write_text("no folder")
+    with pytest.raises(SystemExit):
+        run_job(lambda snakemake: None, SimpleNamespace(log=[tmp_path / "logs" / "one.log"]))
+    assert "mend it and run again." in capsys.readouterr().err

@@ -122,6 +122,28 @@ def test_cut_at_both_ends_it_is_aligned_as_far_as_it_goes():
     assert not laid.aligned[int(12.1 * RATE_HZ) :].any()
 
 
+def test_bars_that_repeat_exactly_lie_right_though_both_clicks_were_wiped_out():
+    """What stands where the clicks were, here a step of direct current, is no click; the bars are told apart by their ends."""
+    stem = np.tile(drums(2.0, 1), 4)
+    sent = make_transfer(stem, RATE_HZ, number=2, band_hz=BAND_HZ, settings=TRANSFER, send_db=-6.0)
+    take, start_s = (
+        record(sent.samples, speed=1.004, wow=0.002, hiss_db=40, before_s=3.2, seed=1),
+        sent.facts["stem_start_sample"],
+    )
+    capture = take.capture.astype(np.float32)
+    for end in ("start", "end"):
+        click = int(take.capture_s(sent.facts[f"{end}_click_sample"] / RATE_HZ) * RATE_HZ)
+        capture[click - 20000 : click + 8000] = 0.0005
+    settings = {"method": "follow", "speed_search_percent": 12.0}
+    laid = lay_return(capture[:, None], RATE_HZ, stem, sent.samples, sent.facts, settings=settings, band_hz=BAND_HZ)
+    assert laid.alignment["state"] == "aligned", laid.alignment["reason"]
+    assert laid.alignment["flags"] == ["no clicks"] and not laid.alignment["jumps"]
+    error_us = 1e6 * (laid.time_map.return_s - take.capture_s(start_s / RATE_HZ + laid.time_map.stem_s))
+    # The recorder's own band-pass delays by some 24 us.
+    assert np.median(error_us) == pytest.approx(24, abs=4)
+    assert np.abs(error_us - np.median(error_us)).max() < 30
+
+
 def test_without_clicks_five_seconds_of_music_are_enough_and_the_constant_is_doubted():
     stem = STEMS[2][int(4.0 * RATE_HZ) : int(9.3 * RATE_HZ)]
     sent = make_transfer(stem, RATE_HZ, number=2, band_hz=BAND_HZ, settings=TRANSFER, send_db=-6.0)

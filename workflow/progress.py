@@ -195,7 +195,12 @@ def follow(workflow, folder, *, song_s, say):
         # Kept quiet about progress (its lines name numbers, no tracks), Snakemake tells no handler either, unless asked to here.
         workflow.scheduler.print_progress = True
 
-    progress = Progress(folder, song_s=song_s, cores=lambda: 0 if workflow.dryrun else workflow.cores, say=say, ask=ask)
+    def at_a_time():
+        # On a cluster it is jobs that are counted, and no cores are.
+        limits = workflow.resource_settings
+        return 0 if workflow.dryrun else limits.cores or limits.nodes
+
+    progress = Progress(folder, song_s=song_s, cores=at_a_time, say=say, ask=ask)
     if workflow.is_main_process:
         logger.addHandler(progress)
     return progress

@@ -13,6 +13,7 @@ the right to mount a small one, and are left out, with a line, without it.
 import argparse
 import os
 import random
+import resource
 import shutil
 import signal
 import stat
@@ -70,18 +71,21 @@ class Story:
         self.there = "own"
         users = users_files(self.session)
         self.clear()
-        began = time.monotonic()
-        finished(snakemake(self.session, project=self.project))
-        self.seconds = time.monotonic() - began
+        self.cpu_s = self.undisturbed()
         self.due = {"own": hashes(results)}
         self.bytes = held(self.folder.rglob("*")) - held(map(self.session.joinpath, users))
         self.put("other")
-        began = time.monotonic()
-        finished(snakemake(self.session, project=self.project))
-        self.again_seconds = time.monotonic() - began
+        self.again_cpu_s = self.undisturbed()
         self.due["other"] = hashes(results)
-        told = f"{self.seconds:.0f} s, {len(self.due['own'])} files, {self.bytes / MIB:.1f} MiB"
-        self.say(f"undisturbed: {told}; after another take {self.again_seconds:.0f} s")
+        told = f"{self.cpu_s:.1f} CPU s, {len(self.due['own'])} files, {self.bytes / MIB:.1f} MiB"
+        self.say(f"undisturbed: {told}; after another take {self.again_cpu_s:.1f} CPU s")
+
+    def undisturbed(self):
+        """Let a run go to its end; its CPU seconds."""
+        before = resource.getrusage(resource.RUSAGE_CHILDREN)
+        finished(snakemake(self.session, project=self.project))
+        after = resource.getrusage(resource.RUSAGE_CHILDREN)
+        return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
 
     def say(self, line):
         print(line, flush=True)
@@ -116,7 +120,8 @@ class Story:
             self.put("other" if self.there == "own" else "own")
         users = users_files(self.session)
         run = Run(self.session, self.project)
-        time.sleep(self.random.uniform(0.0, self.seconds if whole else self.again_seconds))
+        # A moment is a share of the run's work: by the clock it would be another one whenever the machine has more to do.
+        at_s = run.wait_for_work(self.random.uniform(0.0, 0.98) * (self.cpu_s if whole else self.again_cpu_s))
         there = run.processes()
         if not there:
             what = "nothing: the run had ended"
@@ -128,12 +133,11 @@ class Story:
             pid = self.random.choice(there)
             what = f"one of {len(there)} processes, {'the first' if pid == run.pid else 'a job'}"
             end(pid)
-        at_s = run.seconds()
         run.wait()
         # Half of the time the next command comes at once, while orphans may still be at work.
         if number % 2:
             run.wait_for_all()
-        what = f"{what} at {at_s:.1f} s of {'a whole run' if whole else 'another take'}"
+        what = f"{what} at {at_s:.1f} CPU s of {'a whole run' if whole else 'another take'}"
         return self.settled("kill", what, self.session, users, self.there, run)
 
     def filled(self, disk):
@@ -152,7 +156,10 @@ class Story:
         run = Run(session, self.project)
         run.wait()
         run.wait_for_all()
-        told = "which was enough" if run.code == 0 else "and says so" if "No space left" in run.text() else "WITHOUT SAYING SO"
+        told = "which was enough" if run.code == 0 else "and says so" if "No space left" in run.text() else "DIFFERING: silently"
+        if "Traceback" in run.text():
+            told += ", DIFFERING: with a traceback"
+            self.say(run.text()[-3000:])
         ballast.unlink()
         line = self.settled("full disk", f"{free / MIB:.1f} MiB free, code {run.code} {told}", session, users, due, run)
         shutil.rmtree(folder)
@@ -164,14 +171,13 @@ class Story:
         shutil.rmtree(self.session / "results/returns/drum")
         run = Run(self.session, self.project)
         started = run.wait_for_text("Aligning drum")
-        time.sleep(self.random.uniform(0.0, 0.25 * self.again_seconds) if started else 0)
+        at_s = run.wait_for_work(run.cpu_s() + self.random.uniform(0.0, 0.25) * self.again_cpu_s) if started else 0.0
         self.put(other)
-        at_s = run.seconds()
         run.wait()
         back = number % 3 == 2
         if back:
             self.put(first)
-        what = f"another take at {at_s:.1f} s, code {run.code}{', taken back' if back else ''}"
+        what = f"another take at {at_s:.1f} CPU s, code {run.code}{', taken back' if back else ''}"
         return self.settled("replaced return", what, self.session, users_files(self.session), self.there, run)
 
     def settled(self, kind, what, session, users, due, run):
@@ -220,14 +226,22 @@ class Run:
 
     def __init__(self, session, project):
         self._out = tempfile.TemporaryFile("w+", encoding="utf-8", errors="replace")  # noqa: SIM115
-        self._began = time.monotonic()
         self._process = subprocess.Popen(
             **call_of(session, project=project), stdout=self._out, stderr=subprocess.STDOUT, start_new_session=True
         )
         self.pid, self.code = self._process.pid, None
 
-    def seconds(self):
-        return time.monotonic() - self._began
+    def cpu_s(self):
+        """What the run's processes and those they waited for have worked so far."""
+        return sum(sum(map(int, fields[11:15])) for _, fields in processes_of(self.pid)) / os.sysconf("SC_CLK_TCK")
+
+    def wait_for_work(self, cpu_s):
+        """Wait until so much is done, or the run has ended; how much is done then."""
+        done_s = 0.0
+        while self._process.poll() is None and done_s < cpu_s:
+            time.sleep(0.03)
+            done_s = max(done_s, self.cpu_s())
+        return done_s
 
     def processes(self):
         """The ids of all processes of the run that are alive."""

@@ -11,17 +11,21 @@ def run_job(main, snakemake):
     """Call main(snakemake) with its output in the rule's log. A sentence for the user ends the job with exit code 1."""
     from bounceproof.problems import AudioProblem
 
-    log = Path(str(snakemake.log[0]))
-    log.parent.mkdir(parents=True, exist_ok=True)
-    with log.open("w", encoding="utf-8") as out, contextlib.redirect_stdout(out), contextlib.redirect_stderr(out):
-        try:
-            main(snakemake)
-            return
-        except (AudioProblem, OSError) as problem:
-            sentence = _sentence(problem)
-            print(sentence, file=out)
-    print(sentence, file=sys.stderr)
-    raise SystemExit(1)
+    log, sentence = Path(str(snakemake.log[0])), None
+    try:
+        log.parent.mkdir(parents=True, exist_ok=True)
+        with log.open("w", encoding="utf-8") as out, contextlib.redirect_stdout(out), contextlib.redirect_stderr(out):
+            try:
+                main(snakemake)
+            except (AudioProblem, OSError) as problem:
+                sentence = _sentence(problem)
+                print(sentence, file=out)
+    except OSError as problem:
+        # On a full disk there is no room for the log either.
+        sentence = sentence or _sentence(problem)
+    if sentence:
+        print(sentence, file=sys.stderr)
+        raise SystemExit(1)
 
 
 def check_unchanged(path, planned):

@@ -4,8 +4,9 @@ Conventions: samples are (frames, channels), full scale = 1.0; rates are whole H
 names the file, what was found, what was expected and what to do.
 """
 
+import errno
 import struct
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import NamedTuple
 
@@ -443,13 +444,27 @@ def _write_pieces(path, pieces, frames, channels, rate_hz, subtype):
     width = {"FLOAT": 4, "PCM_24": 3}[subtype]
     container = "RF64" if frames * channels * width > RIFF_LIMIT_BYTES else "WAV"
     with write_atomically(path) as temporary:
-        with soundfile.SoundFile(
-            temporary, "w", samplerate=rate_hz, channels=channels, format=container, subtype=subtype
-        ) as sound:
+        facts = {"samplerate": rate_hz, "channels": channels, "format": container, "subtype": subtype}
+        with reason_of_the_system(temporary), soundfile.SoundFile(temporary, "w", **facts) as sound:
             for piece in pieces:
                 sound.write(piece)
         if subtype == "FLOAT":
             _clear_peak_time(temporary)
+
+
+@contextmanager
+def reason_of_the_system(path):
+    """An OSError with its reason where libsndfile cannot write a file, of which it says no more than "System error"."""
+    try:
+        yield
+    except (soundfile.LibsndfileError, AssertionError) as problem:
+        try:
+            with open(path, "ab", buffering=0) as out:
+                for _ in range(16):
+                    out.write(bytes(1 << 16))
+        except OSError as reason:
+            raise OSError(reason.errno, reason.strerror, str(path)) from problem
+        raise OSError(errno.EIO, "it could not be written", str(path)) from problem
 
 
 def _clear_peak_time(path):

@@ -82,7 +82,7 @@ def _flac(source, made):
     if not len(whole) or (whole != np.round(whole)).any() or whole.max() >= reach or whole.min() < -reach:
         return False
     samples = whole.astype(np.int32) << (32 - bits)
-    with write_atomically(made) as temporary:
+    with write_atomically(made) as temporary, reason_of_the_system(temporary):
         soundfile.write(temporary, samples, read.rate_hz, format="FLAC", subtype=_FLAC_OF[bits])
     back, _ = soundfile.read(made, dtype="int32", always_2d=True)
     return bool(np.array_equal(back, samples))

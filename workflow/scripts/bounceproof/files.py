@@ -16,7 +16,7 @@ from pathlib import Path
 
 @contextmanager
 def write_atomically(path):
-    """Yield a temporary Path beside `path`; it takes `path`'s place only when the block ends well."""
+    """Yield a temporary Path beside `path`; it takes `path`'s place only when the block ends well. An OSError names `path`."""
     path = Path(path)
     path.parent.mkdir(parents=True, exist_ok=True)
     handle, name = tempfile.mkstemp(dir=path.parent, prefix=".writing-", suffix=path.suffix)
@@ -26,6 +26,10 @@ def write_atomically(path):
     try:
         yield Path(name)
         os.replace(name, path)
+    except OSError as problem:
+        if problem.filename in (None, name):
+            problem.filename = str(path)
+        raise
     finally:
         Path(name).unlink(missing_ok=True)
 

@@ -12,6 +12,8 @@ from bounceproof.quantities import amplitude_db, peak_dbfs
 # A channel this far under the strongest one holds crosstalk or nothing.
 _DEAD_BELOW_DB = 20.0
 SILENT_DBFS = -100.0
+# A level that keeps within so much all along is that of noise or hum: music, even a held chord, comes and goes.
+_STEADY_DB, _STEADY_BLOCK_S, _STEADY_BLOCKS = 3.0, 0.05, 4000
 _PIECE = 1 << 20
 
 
@@ -78,6 +80,18 @@ def _which(number, levels_dbfs):
         return f"Only channel {number} of the capture holds the return; it is the one used."
     over_db = strongest - max(others)
     return f"The capture has {len(levels_dbfs)} channels; channel {number}, the stronger by {over_db:.1f} dB, is used."
+
+
+def is_steady(samples, rate_hz):
+    """Whether nothing comes or goes in a capture, but for a hundredth of it: noise and hum alone."""
+    width = round(_STEADY_BLOCK_S * rate_hz)
+    blocks = samples[: len(samples) // width * width].reshape(-1, width)
+    if not len(blocks):
+        return False
+    # Differences: what lies low, a thump or a drift, does not count.
+    some = np.diff(blocks[:: 1 + len(blocks) // _STEADY_BLOCKS], axis=1)
+    low, high = np.percentile(np.sqrt(np.mean(np.square(some), axis=1)), (1, 99))
+    return amplitude_db(high) - amplitude_db(low) < _STEADY_DB
 
 
 def is_silent(samples):

@@ -94,7 +94,7 @@ def _followed_at(laying, placed, straight):
     from bounceproof.follow import Return, Sent, follow_prepared
 
     rate_hz = laying.facts["sample_rate_hz"]
-    sent, best = None, (-1.0, None, placed.factor)
+    spans, sent, best = click_spans(laying.facts), None, (-1.0, None, placed.factor)
     for factor in (placed.factor,) if straight else FACTORS:
         back = Return(laying.capture.get(), laying.rate_hz / factor)
         laying.capture.let_go()
@@ -105,7 +105,8 @@ def _followed_at(laying, placed, straight):
             back,
             straight and first_guess(straight, placed, laying.facts),
             surest_s=_surest_s(placed, laying.facts),
-            click_spans=click_spans(laying.facts),
+            click_spans=spans,
+            unheard=[span for span, hit in zip(spans, (placed.start, placed.end), strict=True) if not hit],
             polarity=placed.polarity,
             speed_search_percent=laying.settings["speed_search_percent"] if factor == placed.factor else _FACTOR_SEARCH_PERCENT,
         )
@@ -113,7 +114,7 @@ def _followed_at(laying, placed, straight):
         best = max(best, (heard_s, found, factor), key=lambda one: one[0])
         if found.ambiguous or found.missing:
             return found, factor
-        if heard_s >= _least_heard_s(laying.facts):
+        if heard_s >= _least_heard_s(laying.facts) or laying.holds_nothing(placed):
             break
     return best[1:]
 

@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from bounceproof.aligning.channels import choose_channel
+from bounceproof.aligning.channels import choose_channel, is_steady
 from bounceproof.aligning.draft import CannotPlace, Draft, WrongMusic
 from bounceproof.aligning.kept import at_hand
 from bounceproof.aligning.maps import in_stem_time, slowed, straight_through_clicks, weighted_rms_us
@@ -150,6 +150,8 @@ class _Laying:
         """The problem, with the name of the track whose music it seems to be where the session's stems tell."""
         from bounceproof.follow.identity import identify
 
+        if self.holds_nothing(placed):
+            return _nothing_recorded()
         rate_hz, line = self.facts["sample_rate_hz"], None
         if straight is not None:
             in_song = in_stem_time(slowed(straight, placed.factor), self.facts, self.count)
@@ -168,6 +170,10 @@ class _Laying:
             f"File the capture under {found.name}, and capture this track again.",
         )
 
+    def holds_nothing(self, placed):
+        """Whether a capture in which nothing was found holds nothing to find."""
+        return not (placed.start or placed.end or placed.reversed) and is_steady(self.capture.get(), self.rate_hz)
+
     def _aligned_clicks(self, placing, straight):
         """The return through its two clicks alone; without clicks, through the straight line that fits the map's ends."""
         if self.settings["method"] == "clicks":
@@ -182,7 +188,7 @@ class _Laying:
     def _by_clicks(self, placed, straight):
         """The straight line through two clicks; how far the music strays from it is its uncertainty."""
         if straight is None:
-            raise _no_clicks(placed)
+            raise _nothing_recorded() if self.holds_nothing(placed) else _no_clicks(placed)
         polarity = placed.polarity
         time_map = in_stem_time(straight, self.facts, self.count)
         windows = self._recognised(time_map, polarity)
@@ -280,6 +286,13 @@ def _other_clicks(placed, names):
     number, _ = placed.others[0]
     whose = f"track {names[number]}" if number in names else f"a transfer number {number} that this session does not have"
     return CannotPlace(f"The clicks are those of {whose}.", "File the capture under that track, and capture this one again.")
+
+
+def _nothing_recorded():
+    return CannotPlace(
+        "No click and no music, only steady noise from end to end: nothing was recorded, or nothing of it was played back.",
+        "Check that the recorder recorded this track and that its output reached the input; then play it again.",
+    )
 
 
 def _no_clicks(placed):

@@ -59,14 +59,16 @@ def follow(sent, capture, rate_hz, guess=None, *, capture_rate_hz=None, **option
     return follow_prepared(Sent(sent, rate_hz), Return(capture, capture_rate_hz or rate_hz), guess, **options)
 
 
-def follow_prepared(heard, back, guess=None, *, surest_s=(0.0,), click_spans=(), polarity=None, speed_search_percent=12.0):
+def follow_prepared(
+    heard, back, guess=None, *, surest_s=(0.0,), click_spans=(), unheard=(), polarity=None, speed_search_percent=12.0
+):
     """As `follow`, for signals that are prepared: heard (Sent) and back (Return) hold all that is needed of them.
 
     guess: TimeMap from sent time to return time, such as the straight line through two clicks, or None: found from the music.
     surest_s: the sent times about which the guess is surest: from the first the music is followed to both ends; where that
     leaps, from the others too.
-    click_spans: (first, last, reference) of each click, in samples of what was sent; polarity: theirs in the return, 1 or -1,
-    where it is known.
+    click_spans: (first, last, reference) of each click, in samples of what was sent; unheard: those of them that were looked for
+    and not found, so that what lies there instead has no say; polarity: theirs in the return, 1 or -1, where it is known.
     """
     finder = acquire.Finder(heard, back)
     line, start_s, reason = _first_line(finder, guess, surest_s[0], speed_search_percent / 100)
@@ -81,7 +83,7 @@ def follow_prepared(heard, back, guess=None, *, surest_s=(0.0,), click_spans=(),
             far, far_s = _line_near(guess, at_s)
             other = acquire.find_path(finder, *far, acquire.Search(), start_s=far_s)
             path = acquire.from_both_ends(path, other, acquire.Search())
-    course = _course(finder, path, line, heard)
+    course = _course(finder, path, line, heard, [tuple(np.array(span[:2]) / heard.rate_hz) for span in unheard])
     if len(course.events) > MOST_EVENTS_PER_S * heard.seconds:
         return Followed(
             None, reason=f"The capture jumps {len(course.events)} times: it is in pieces.", missing=search.missing_share(finder)
@@ -90,12 +92,13 @@ def follow_prepared(heard, back, guess=None, *, surest_s=(0.0,), click_spans=(),
         return Followed(None, reason="The capture is in pieces.", missing=missing)
     if np.count_nonzero(~course.lost) * BIN_S < LEAST_HEARD_S:
         return Followed(None, reason=NOT_FOUND)
-    spans = [(int(span[0] * WORK_HZ / heard.rate_hz), int(span[1] * WORK_HZ / heard.rate_hz) + 1) for span in click_spans]
+    spans = [_at_work(span, heard.rate_hz) for span in click_spans]
+    told = [_at_work(span, heard.rate_hz) for span in click_spans if span not in unheard]
     anchor, anchored_by = make_anchor(heard, spans)
 
     def estimated(course):
         return estimate.estimate(
-            heard, _masked(back, line, course), line, course.x_us, anchor, click_spans=spans, polarity=polarity,
+            heard, _masked(back, line, course), line, course.x_us, anchor, click_spans=told, polarity=polarity,
             extra=jumps.extra(course.events, heard.bins), base_us=course.base_us,
         )  # fmt: skip
 
@@ -106,6 +109,11 @@ def follow_prepared(heard, back, guess=None, *, surest_s=(0.0,), click_spans=(),
         found = estimated(course)
     found = _with_odd_parts(_with_constant_doubt(found, anchor, anchored_by, guess is not None), course)
     return _followed(heard, back, found, anchor, anchored_by, course, finder, spans)
+
+
+def _at_work(span, rate_hz):
+    """(first, last) of a span in working samples."""
+    return int(span[0] * WORK_HZ / rate_hz), int(span[1] * WORK_HZ / rate_hz) + 1
 
 
 def _masked(back, line, course):
@@ -190,10 +198,16 @@ class Course(NamedTuple):
     base_us: np.ndarray
 
 
-def _course(finder, path, line, heard):
-    """The coarse path as a map; where its speed strays far from the line's it is found once more along itself."""
+def _course(finder, path, line, heard, silent_s):
+    """The coarse path as a map; where its speed strays far from the line's it is found once more along itself.
+
+    silent_s: (from, to) in sent seconds of what did not come back at all.
+    """
     loud = finder.loud(slice(None), down=1e-2)
     lost = _lost_windows(path, loud)
+    half_s = acquire.WINDOW / acquire.RATE_HZ / 2
+    for first_s, last_s in silent_s:
+        lost |= (path.sent_s > first_s - half_s) & (path.sent_s < last_s + half_s)
     some = jumps.events(path._replace(heard=path.heard & ~lost), loud & ~lost)
     for _ in range(4):
         poor = _poor_parts(path, loud & ~lost, some)
