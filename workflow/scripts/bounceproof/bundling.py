@@ -71,7 +71,7 @@ def _flac(source, made):
     """Whether `made` is now a FLAC that holds exactly the samples of `source`."""
     import soundfile
 
-    from bounceproof.audio import AudioProblem, look_at, read_audio
+    from bounceproof.audio import AudioProblem, look_at, read_audio, reason_of_the_system
 
     try:
         bits, read = _BITS.get(look_at(source).subtype, 24), read_audio(source, dtype="float64")
