@@ -32,6 +32,7 @@ PROGRESS = progress.follow(workflow, result("logs"), song_s=SONG_S, say=lambda l
 
 
 onsuccess:
+    remove_unfinished(RESULTS)
     PROGRESS.end(finished=True)
     say_what_came(finished=True)
 

@@ -118,3 +118,11 @@ def test_the_hash_is_that_of_the_content(tmp_path):
     assert files.file_sha256(tmp_path / "a") == "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
     (tmp_path / "b").write_bytes(b"x" * 3_000_001)
     assert files.file_sha256(tmp_path / "b") == hashlib.sha256(b"x" * 3_000_001).hexdigest()
+
+
+def test_what_a_killed_writer_left_is_removed(tmp_path):
+    (tmp_path / "figures").mkdir()
+    for name in ("figures/.writing-x1.png", ".writing-x2.json", "figures/speed.png"):
+        (tmp_path / name).write_text("")
+    files.remove_unfinished(tmp_path)
+    assert sorted(path.name for path in tmp_path.rglob("*")) == ["figures", "speed.png"]

@@ -12,7 +12,7 @@ import progress
 from code_version import code_version
 from session_start import check_new_session, check_other_record, chosen_session, display_lines, from_caller, relative_to_project
 
-from bounceproof.files import file_sha256, read_json, read_table
+from bounceproof.files import file_sha256, read_json, read_table, remove_unfinished
 
 if config.get("stems"):
     check_new_session(config, PROJECT)

@@ -13,13 +13,15 @@ import tempfile
 from contextlib import contextmanager
 from pathlib import Path
 
+_UNFINISHED = ".writing-"
+
 
 @contextmanager
 def write_atomically(path):
     """Yield a temporary Path beside `path`; it takes `path`'s place only when the block ends well. An OSError names `path`."""
     path = Path(path)
     path.parent.mkdir(parents=True, exist_ok=True)
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=".writing-", suffix=path.suffix)
+    handle, name = tempfile.mkstemp(dir=path.parent, prefix=_UNFINISHED, suffix=path.suffix)
     os.close(handle)
     # mkstemp makes a private file; a result is as readable as any other new file.
     os.chmod(name, 0o666 & ~_umask())
@@ -32,6 +34,12 @@ def write_atomically(path):
         raise
     finally:
         Path(name).unlink(missing_ok=True)
+
+
+def remove_unfinished(folder):
+    """Remove what writers that were killed have left below a folder."""
+    for path in Path(folder).rglob(f"{_UNFINISHED}*"):
+        path.unlink(missing_ok=True)
 
 
 def _umask():
