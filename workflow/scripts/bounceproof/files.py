@@ -29,7 +29,8 @@ def write_atomically(path):
         yield Path(name)
         os.replace(name, path)
     except OSError as problem:
-        if problem.filename in (None, name):
+        # One that has no number is a sentence of our own.
+        if problem.errno and problem.filename in (None, name):
             problem.filename = str(path)
         raise
     finally:
