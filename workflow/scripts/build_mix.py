@@ -16,8 +16,7 @@ from bounceproof import between_tracks, mix, reference, verdicts
 from bounceproof.audio import AudioBlocks, read_mono, write_float_pieces
 from bounceproof.broadcast import Description, time_reference, write_described_wav
 from bounceproof.files import read_json, write_json, write_table
-from bounceproof.loudness import highest
-from bounceproof.quantities import SINE_CREST_DB, amplitude_db, power_db, power_from_db
+from bounceproof.quantities import SINE_CREST_DB, peak_dbfs, power_db, power_from_db
 from bounceproof.timemap import KNOT_S, read_time_map
 from bounceproof_job import run_job
 
@@ -117,7 +116,7 @@ def reference_hiss(tracks, settings, band_hz):
     hiss, power = [], 0.0
     for number, one in enumerate(tracks):
         # A sine that fills the tape peaks where the stem does.
-        level_dbfs = float(amplitude_db(highest(stem_of(one)))) - SINE_CREST_DB - below_db
+        level_dbfs = peak_dbfs(stem_of(one)) - SINE_CREST_DB - below_db
         seed = [settings["seed"], number]
         hiss.append((mix.TypicalHiss(rate_hz, band_hz, level_dbfs=level_dbfs, seed=seed), one["mix_db"], one["pan"]))
         power += power_from_db(level_dbfs + one["mix_db"])

@@ -411,7 +411,7 @@ def write_float_part(path, source, first, last, *, channel=None):
     last, wanted = min(last, source.facts.frames), slice(None) if channel is None else slice(channel - 1, channel)
     pieces = (source.frames(at, min(at + _BLOCK, last))[:, wanted] for at in range(first, last, _BLOCK))
     channels = source.facts.channels if channel is None else 1
-    _write_pieces(path, pieces, last - first, channels, source.facts.rate_hz, "FLOAT")
+    write_float_pieces(path, pieces, last - first, channels, source.facts.rate_hz)
 
 
 def write_pcm24_wav(path, samples, rate_hz):

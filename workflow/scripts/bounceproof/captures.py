@@ -84,11 +84,8 @@ def legs_together(cuts, legs):
             if number != channel and other.track == legs.get(span.track) and _overlap(span, other) > 0.5
         ]
         if beside:
-            first, last = (
-                choose(getattr(one, name) for one in (span, beside[0]))
-                for choose, name in ((min, "first_sample"), (max, "last_sample"))
-            )
-            span = span._replace(first_sample=first, last_sample=last)
+            first = min(span.first_sample, beside[0].first_sample)
+            span = span._replace(first_sample=first, last_sample=max(span.last_sample, beside[0].last_sample))
         out.append((channel, span, beside[0].track if beside else ""))
     return out
 

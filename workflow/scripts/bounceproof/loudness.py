@@ -11,7 +11,7 @@ from typing import NamedTuple
 import numpy as np
 
 from bounceproof.audio import resample
-from bounceproof.quantities import amplitude_db, power_db, power_from_db
+from bounceproof.quantities import amplitude_db, highest, power_db, power_from_db
 
 _STEP_S = 0.1
 _ABSOLUTE_LUFS = -70.0
@@ -87,11 +87,6 @@ def _integrated(powers):
 def _range(powers):
     heard = _gated(powers, 20.0)
     return float(np.subtract(*_lufs(np.percentile(heard, (95, 10))))) if len(heard) else None
-
-
-def highest(samples):
-    """The largest size of a sample; 0 for none."""
-    return max((float(np.max(np.abs(samples[k : k + _READ]))) for k in range(0, len(samples), _READ)), default=0.0)
 
 
 def true_peak_dbtp(samples, rate_hz):

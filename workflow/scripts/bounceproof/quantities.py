@@ -59,8 +59,13 @@ def rms_dbfs(samples):
 
 def peak_dbfs(samples):
     """Sample peak in dBFS; silence or an empty array gives -inf."""
-    samples = np.asarray(samples)
-    return float(amplitude_db(max(np.max(samples), -np.min(samples)) if samples.size else 0.0))
+    return float(amplitude_db(highest(samples)))
+
+
+def highest(samples):
+    """The largest size of a sample, 0 for none. samples: an array, or what slices into arrays; read piece by piece."""
+    pieces = (samples[k : k + _PIECE] for k in range(0, len(samples), _PIECE))
+    return float(np.max([max(np.max(piece), -np.min(piece)) for piece in pieces], initial=0.0))
 
 
 def speed_percent(ratio):

@@ -9,8 +9,8 @@ import numpy as np
 
 from bounceproof import spectra
 from bounceproof.condition.level import analysis_bands, inside
-from bounceproof.loudness import highest, loudness, true_peak_dbtp
-from bounceproof.quantities import amplitude_db, power_db, power_from_db
+from bounceproof.loudness import loudness, true_peak_dbtp
+from bounceproof.quantities import peak_dbfs, power_db, power_from_db
 
 MIXES = ("returned", "returned-clicks", "source", "narrow-band")
 # Loudness-matched copies keep this far under full scale between the samples (EBU R 128).
@@ -90,7 +90,7 @@ def _mix_record(name, samples, rate_hz, alike, chosen):
     return {
         "loudness_lufs": heard.integrated_lufs,
         "loudness_range_lu": heard.range_lu,
-        "peak_dbfs": float(amplitude_db(highest(samples))),
+        "peak_dbfs": peak_dbfs(samples),
         "true_peak_dbtp": true_peak_dbtp(samples, rate_hz),
         "band_dbfs": power_db(alike.powers[name][chosen].sum()),
         "correlation_with_source": correlation,

@@ -164,6 +164,14 @@ BAND_COLUMNS = (
 )
 
 
+def bands_of_role(mids_hz, wanted):
+    """Which third-octaves (bool) make up a band of a role: those whose middles lie in it, else the one that it lies in."""
+    inner = (mids_hz >= wanted["low_hz"]) & (mids_hz <= wanted["high_hz"])
+    if not inner.any():
+        inner[np.abs(np.log(mids_hz / np.sqrt(wanted["low_hz"] * wanted["high_hz"]))).argmin()] = True
+    return inner
+
+
 def role_rows(survival, role_bands, level_db):
     """The bands that matter to a role: each with `signal_over_hiss_db`, `boost_db` (what would bring it back to the stem's
     level after level_db) and `hiss_brought_dbfs` (its hiss after level_db and that boost).
@@ -173,11 +181,7 @@ def role_rows(survival, role_bands, level_db):
     mids = np.array([band.mid_hz for band in survival.bands])
     rows = []
     for wanted in role_bands:
-        inner = survival.stands & (mids >= wanted["low_hz"]) & (mids <= wanted["high_hz"])
-        if not inner.any():
-            # A role's band may be narrower than a third-octave: take the one it lies in.
-            nearest = np.abs(np.log(mids / np.sqrt(wanted["low_hz"] * wanted["high_hz"]))).argmin()
-            inner = survival.stands & (np.arange(len(mids)) == nearest)
+        inner = survival.stands & bands_of_role(mids, wanted)
         signal, hiss, stem = (float(power[inner].sum()) for power in (survival.signal, survival.hiss, survival.played.stem))
         over_db = power_db(signal / hiss) if hiss > 0 and signal > 0 else None
         boost_db = power_db(stem / signal) - level_db if signal > 0 and level_db is not None else None

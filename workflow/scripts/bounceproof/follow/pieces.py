@@ -1,7 +1,8 @@
 """Filtering by responses of FIRST_LAG to LAST_LAG samples, in pieces whose transforms stay in the processor's cache.
 
 Conventions: float32 signals, silence outside; transfers are on fft's rfft grid of SIZE, lag 0 at time 0. Overlap-save method
-(A. V. Oppenheim and R. W. Schafer, Discrete-Time Signal Processing, chapter on the discrete Fourier transform).
+(A. V. Oppenheim and R. W. Schafer, Discrete-Time Signal Processing, chapter on the discrete Fourier transform), which
+`filters.in_blocks` uses too; here a signal's transforms are kept, for the many filters it goes through.
 """
 
 import numpy as np

@@ -15,9 +15,9 @@ import numpy as np
 
 from bounceproof import spectra
 from bounceproof.condition import level as levels
-from bounceproof.condition.survival import LEAST_COHERENCE
+from bounceproof.condition.survival import LEAST_COHERENCE, bands_of_role
 from bounceproof.follow.material import BIN_S, WORK_HZ
-from bounceproof.quantities import SINE_CREST_DB, amplitude_from_db, flutter_weighting_db, power_db, shares_within
+from bounceproof.quantities import SINE_CREST_DB, amplitude_from_db, flutter_weighting_db, power_db, power_from_db, shares_within
 from bounceproof.recorder import channel
 from bounceproof.recorder.presets import resolve
 
@@ -296,7 +296,7 @@ def forecast(tracks, expected, *, band_hz, rate_hz, draws=DRAWS, seed=1):
                 "role_bands": [_role_band(one, stem, heard) for one in track["role_bands"]],
             }
         )
-        both = np.array([_in_the_mix(stem, one, band_hz, rate_hz) for one in heard]) * 10 ** (track["mix_db"] / 10)
+        both = np.array([_in_the_mix(stem, one, band_hz, rate_hz) for one in heard]) * power_from_db(track["mix_db"])
         programme, hisses = programme + both[:, 0], hisses + both[:, 1]
     stacked = (programme > 0) & (hisses > 0)
     return {
@@ -317,18 +317,14 @@ def _in_the_mix(stem, heard, band_hz, rate_hz):
     if level.level_db is None:
         return 0.0, 0.0
     programme, hiss = heard.response * stem.whole, heard.hiss * shares_within(stem.bands, band_hz)
-    return tuple(10 ** (level.level_db / 10) * np.array([programme[stem.chosen].sum(), hiss.sum()]))
+    return tuple(power_from_db(level.level_db) * np.array([programme[stem.chosen].sum(), hiss.sum()]))
 
 
 def _role_band(wanted, stem, heard):
     """One of a role's bands with its distance over the hiss in each draw: of its third-octaves that can be told from the hiss,
     as a return's will be.
     """
-    mids_hz = _mids_hz(stem.bands) / stem.send_speed
-    inner = (mids_hz >= wanted["low_hz"]) & (mids_hz <= wanted["high_hz"])
-    if not inner.any():
-        inner = np.arange(mids_hz.size) == np.abs(np.log(mids_hz / np.sqrt(wanted["low_hz"] * wanted["high_hz"]))).argmin()
-    over = []
+    inner, over = bands_of_role(_mids_hz(stem.bands) / stem.send_speed, wanted), []
     for one in heard:
         signal = one.response * stem.played.returned
         told = inner & (signal > LEAST_COHERENCE * (signal + one.hiss))
