@@ -8,6 +8,7 @@ The stem steers gain only: no sample of it enters a return.
 
 import numpy as np
 
+from bounceproof.filters import filtered
 from bounceproof.muting import gate
 from bounceproof.quantities import amplitude_from_db
 
@@ -129,21 +130,15 @@ def narrow_band(samples, rate_hz, band_hz):
 
     Each edge is 3 dB down, 24 dB per octave beyond; an edge at or past half the rate is left out.
     """
-    from scipy import fft
-
     low_hz, high_hz = band_hz
-    frames = len(samples)
-    # A second of padding keeps the zero-phase ringing of one end out of the other.
-    points = fft.next_fast_len(frames + rate_hz, real=True)
-    freq_hz = np.fft.rfftfreq(points, 1.0 / rate_hz)
-    power = 1.0 + (low_hz / np.maximum(freq_hz, 1e-9)) ** 8
-    if high_hz < rate_hz / 2:
-        power *= 1.0 + (freq_hz / high_hz) ** 8
-    gain = 1.0 / np.sqrt(power)
-    out = np.empty(samples.shape)
-    for side in range(samples.shape[1]):
-        out[:, side] = fft.irfft(fft.rfft(samples[:, side], points) * gain, points)[:frames]
-    return out
+
+    def gain_at(freq_hz):
+        power = 1.0 + (low_hz / np.maximum(freq_hz, 1e-9)) ** 8
+        if high_hz < rate_hz / 2:
+            power *= 1.0 + (freq_hz / high_hz) ** 8
+        return 1.0 / np.sqrt(power)
+
+    return np.stack([filtered(side, gain_at, rate_hz) for side in np.asarray(samples).T], axis=1)
 
 
 class TypicalHiss:

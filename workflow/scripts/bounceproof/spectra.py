@@ -11,7 +11,7 @@ from bounceproof.filters import BLOCK, in_blocks
 from bounceproof.quantities import DB_PER_POWER_RATIO
 
 SEGMENT_S = 0.17
-_BLOCK_SEGMENTS = 96
+_BLOCK_SEGMENTS = 32
 # Hann segments that overlap by half are worth 1.89 times the segments laid end to end (Carter, Knapp, Nuttall 1973), so
 # 0.945 of their own number.
 _INDEPENDENT_SHARE = 1.89 / 2
@@ -40,7 +40,8 @@ def segment_times_s(frames, segment, rate_hz):
 
 
 def transforms(signals, segment):
-    """Yield (segments, bins, signals) complex blocks of the signals' Hann-windowed segments, scaled to powers.
+    """Yield (segments, bins, signals) complex blocks of the signals' Hann-windowed segments, scaled to powers; in memory one
+    signal lies after the other.
 
     signals: equally long one-dimensional arrays.
     """
@@ -51,11 +52,12 @@ def transforms(signals, segment):
     count = segment_count(len(signals[0]), segment)
     for first in range(0, count, _BLOCK_SEGMENTS):
         last = min(count, first + _BLOCK_SEGMENTS)
-        block = np.empty((last - first, segment // 2 + 1, len(signals)), complex)
+        block = np.empty((len(signals), last - first, segment // 2 + 1), complex)
         for k, signal in enumerate(signals):
-            block[..., k] = fft.rfft(_framed(signal, first, last, segment) * window, axis=-1)
-        block[:, [0, -1]] /= np.sqrt(2.0)
-        yield block
+            block[k] = fft.rfft(_framed(signal, first, last, segment) * window, axis=-1)
+        block[..., 0] /= np.sqrt(2.0)
+        block[..., -1] /= np.sqrt(2.0)
+        yield np.moveaxis(block, 0, -1)
 
 
 def _framed(signal, first, last, segment):
@@ -78,8 +80,13 @@ def band_powers(signals, rate_hz, bands, *, segment=None):
     """Power per segment, signal and band: (segments, signals, bands)."""
     segment = segment or segment_samples(rate_hz)
     matrix = band_matrix(bands, segment, rate_hz)
-    powers = [np.swapaxes(np.abs(block) ** 2, 1, 2) @ matrix for block in transforms(signals, segment)]
-    return np.concatenate(powers)
+    powers = [_powers(np.moveaxis(block, -1, 0)) @ matrix for block in transforms(signals, segment)]
+    return np.swapaxes(np.concatenate(powers, axis=1), 0, 1)
+
+
+def _powers(values):
+    # Not the square of the absolute value, which takes a root on the way.
+    return values.real**2 + values.imag**2
 
 
 def density_at(powers, bands, freq_hz):
@@ -120,13 +127,21 @@ def spectral_matrix(signals, rate_hz, *, segment=None, weights=None):
     """
     segment = segment or segment_samples(rate_hz)
     bins, number = segment // 2 + 1, len(signals)
-    total, counts, first = np.zeros((bins, number, number), dtype=complex), np.zeros(bins), 0
+    total, counts, first = np.zeros((number, number, bins), dtype=complex), np.zeros(bins), 0
     for block in transforms(signals, segment):
-        share = np.ones(block.shape[:2]) if weights is None else weights[first : first + len(block)].astype(float)
-        rows = np.swapaxes(block, 0, 1)
-        total += np.conj(np.swapaxes(rows, 1, 2)) @ (rows * share.T[:, :, None])
-        counts += share.sum(axis=0)
+        each, shared = np.moveaxis(block, -1, 0), np.moveaxis(block, -1, 0)
+        if weights is not None:
+            share = weights[first : first + len(block)].astype(float)
+            shared = each * share
+        counts += len(block) if weights is None else share.sum(axis=0)
+        for i in range(number):
+            total[i, i] += np.sum(shared[i].real * each[i].real + shared[i].imag * each[i].imag, axis=0)
+            for j in range(i):
+                total[j, i] += np.sum(np.conj(shared[j]) * each[i], axis=0)
         first += len(block)
+    for i in range(number):
+        total[i, :i] = np.conj(total[:i, i])
+    total = np.moveaxis(total, -1, 0)
     averages = np.maximum(1.0, _INDEPENDENT_SHARE * counts)
     return SpectralMatrix(bin_hz(segment, rate_hz), total / np.maximum(counts, 1.0)[:, None, None], averages)
 

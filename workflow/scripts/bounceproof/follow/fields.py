@@ -64,8 +64,12 @@ def _along_frames(field, width, out):
     half = width // 2
     total = np.zeros(bands)
     for k in range(-half, half + 1):
-        total += field[min(max(k, 0), rows - 1)]
-    out[0] = total / width
+        row = field[min(max(k, 0), rows - 1)]
+        for j in range(bands):
+            total[j] += row[j]
+    # Whole slices assigned here would take the compiler seconds.
+    for j in range(bands):
+        out[0, j] = total[j] / width
     for k in range(1, rows):
         new, old = field[min(k + half, rows - 1)], field[max(k - half - 1, 0)]
         for j in range(bands):

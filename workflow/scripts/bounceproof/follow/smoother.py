@@ -202,7 +202,7 @@ def _backward(means, surprise, rows, innovation, row, blocks):
     for k in range(steps - 1, -1, -1):
         if k < steps - 1:
             _transpose_step(r, row, blocks, out)
-            r[:] = out
+            r, out = out, r
             # First half = w transition, then w = transition' half.
             for i in range(n):
                 first = w[i, 0]
@@ -262,18 +262,19 @@ def _columns(scores, info, rows, innovation, row, blocks):
     surprise = np.zeros((steps, columns))
     for k in range(steps):
         if k > 0:
-            next_m[:] = 0.0
+            for c in range(columns):
+                next_m[0, c], next_m[1, c] = 0.0, m[1, c]
             for i in range(n):
                 for c in range(columns):
                     next_m[0, c] += row[i] * m[i, c]
-            next_m[1] = m[1]
             for b in range(blocks.shape[0]):
                 i = 2 + 2 * b
                 for c in range(columns):
                     next_m[i, c] = blocks[b, 0, 0] * m[i, c] + blocks[b, 0, 1] * m[i + 1, c]
                     next_m[i + 1, c] = blocks[b, 1, 0] * m[i, c] + blocks[b, 1, 1] * m[i + 1, c]
-            m[:] = next_m
-        out[k] = m[0]
+            m, next_m = next_m, m
+        for c in range(columns):
+            out[k, c] = m[0, c]
         if innovation[k] > 0:
             for c in range(columns):
                 surprise[k, c] = (scores[k, c] / info[k] - m[0, c]) / innovation[k]
