@@ -11,6 +11,7 @@ import pytest
 import soundfile
 from bounceproof import verdicts
 from bounceproof.audio import resample
+from bounceproof.condition import ride
 from bounceproof.condition.beside import beside_law
 from measuring import dropout_trial, hiss_truth_dbfs, other_law_trial, overload_trial, ride_trial, true_range_db
 from scipy import signal
@@ -253,3 +254,14 @@ def test_a_stem_that_ends_below_the_machines_band_tells_nothing_beyond_its_end()
     assert not any(row["known"] for row in rows if row["nominal_hz"] >= 5000)
     truth_db, _ = hiss_truth_dbfs(laid)
     assert condition["hiss_under_music"]["flat_dbfs"] == pytest.approx(truth_db, abs=0.6)
+
+
+def test_pieces_of_a_long_song_make_no_difference(monkeypatch):
+    """Steps that do not divide into the samples, and more of them than there are samples."""
+    samples = np.random.default_rng(1).standard_normal(1000)
+    whole = ride._peaks_db(samples, 3.7, 300), ride._squares_by_step(samples, 33, 30)
+    monkeypatch.setattr(ride, "_STEPS_AT_ONCE", 5)
+    pieces = ride._peaks_db(samples, 3.7, 300), ride._squares_by_step(samples, 33, 30)
+    assert all(np.array_equal(one, other) for one, other in zip(whole, pieces, strict=True))
+    assert 10 ** (whole[0][:270] / 20).max() == pytest.approx(np.abs(samples).max())
+    assert whole[1].sum() == pytest.approx(np.sum(samples[:990] ** 2))

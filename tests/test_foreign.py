@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from bounceproof.condition import foreign
 from bounceproof.condition.foreign import find_foreign
 from bounceproof.condition.suspects import excess
 from bounceproof.sketches import hop_samples, read_sketch, sketch, sketch_bands, write_sketch
@@ -98,3 +99,15 @@ def test_silence_holds_nothing():
         stem = expected = residual = np.zeros(4 * RATE_HZ)
 
     assert find_foreign(Silent, RATE_HZ, {}, "one", np.ones(len(sketch_bands(RATE_HZ)))) == []
+
+
+def test_a_long_song_is_gone_through_in_portions_and_names_a_sound_once(monkeypatch):
+    """Every portion holds it; it is told once, at the song's own time."""
+    whole = foreign_trial(1, STEMS, "not erased")
+    monkeypatch.setattr(foreign, "_PORTION_S", 8.0)
+    heard, track, delay_s = foreign_trial(1, STEMS, "not erased")
+    assert [(one["kind"], one["track"]) for one in heard] == [("not erased", track)] == [(whole[0][0]["kind"], track)]
+    assert heard[0]["delay_s"] == pytest.approx(delay_s, abs=0.02)
+    # Against the stem of that half, which is louder than the whole.
+    assert heard[0]["level_db"] == pytest.approx(whole[0][0]["level_db"], abs=3.0)
+    assert heard[0]["end_s"] <= 16.0

@@ -11,7 +11,7 @@ params: content (the capture's SHA-256, or "simulated"),
 
 from functools import partial
 
-from bounceproof.audio import read_audio, read_capture, read_mono
+from bounceproof.audio import AudioBlocks, look_at, read_capture
 from bounceproof.condition.measure import measure_condition, rejected_condition
 from bounceproof.condition.survival import BAND_COLUMNS
 from bounceproof.files import read_json, write_json, write_table
@@ -32,15 +32,13 @@ def main(snakemake):
 
 
 def measured(paths, alignment, settings):
-    aligned = read_audio(paths.aligned)
-    capture = read_capture(paths.capture)
     return measure_condition(
-        read_mono(paths.stem),
-        aligned.samples[:, 0],
-        used_channel(capture.samples, alignment),
-        capture.rate_hz,
+        samples_of(paths.stem),
+        samples_of(paths.aligned),
+        lambda: used_channel(read_capture(paths.capture).samples, alignment),
+        look_at(paths.capture).rate_hz,
         alignment,
-        rate_hz=aligned.rate_hz,
+        rate_hz=look_at(paths.aligned).rate_hz,
         band_hz=(settings["band_low_hz"], settings["band_high_hz"]),
         transfer=settings,
         role_bands=settings.get("role_bands", []),
@@ -51,9 +49,13 @@ def measured(paths, alignment, settings):
 
 
 def other_stems(tracks, paths):
-    """{track: (sketch, function that reads its samples)}."""
+    """{track: (sketch, function that opens its samples)}."""
     rows = zip(tracks, paths.sketches, paths.others, strict=True)
-    return {track: (read_sketch(sketch), partial(read_mono, stem)) for track, sketch, stem in rows}
+    return {track: (read_sketch(sketch), partial(samples_of, stem)) for track, sketch, stem in rows}
+
+
+def samples_of(stem):
+    return AudioBlocks(stem).channel(1)
 
 
 def used_channel(samples, alignment):

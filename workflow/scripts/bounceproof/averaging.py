@@ -96,7 +96,7 @@ class _Heard:
         reach = np.array([band.high_hz < 0.45 * explained.rate_hz for band in bands])
         constant, share = explained.noise_per_sample(max(float(hiss[reach].sum()), 1e-14))
         self.rate_hz, self.cell, self.cell_s, self.own = explained.rate_hz, explained.cell, explained.cell_s, explained.own
-        self.residual = explained.residual
+        self.residual = explained.residual[:]
         count = len(self.own)
         self.left = np.square(self.residual[: count * self.cell]).reshape(count, self.cell).sum(axis=1)
         self.expected = self.cell * constant + share * self.own

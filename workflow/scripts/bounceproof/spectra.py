@@ -11,7 +11,7 @@ from bounceproof.filters import BLOCK, in_blocks
 from bounceproof.quantities import DB_PER_POWER_RATIO
 
 SEGMENT_S = 0.17
-_BLOCK_SEGMENTS = 32
+_BLOCK_SEGMENTS = 48
 # Hann segments that overlap by half are worth 1.89 times the segments laid end to end (Carter, Knapp, Nuttall 1973), so
 # 0.945 of their own number.
 _INDEPENDENT_SHARE = 1.89 / 2

@@ -14,6 +14,21 @@ _TAPS_S = 0.04
 _ROOM_OVER_BAND = 2.6
 # A bin so far (50 dB) under its neighbours holds what wow and window leak of them, on both sides alike.
 _LEAST_NEAR = 1e-5
+_CELLS_AT_ONCE = 1 << 14
+
+
+class Sliced:
+    """Samples (frames,) that are made where they are sliced, by made(first, last): an hour of song fills memory else."""
+
+    def __init__(self, frames, made):
+        self._frames, self._made = frames, made
+
+    def __len__(self):
+        return self._frames
+
+    def __getitem__(self, part):
+        first, last, _ = part.indices(self._frames)
+        return self._made(first, max(first, last))
 
 
 class Explained:
@@ -26,18 +41,22 @@ class Explained:
         self.rate_hz, self.stem, self.aligned, self.expected, self.taps = rate_hz, stem, aligned, expected, taps
         self.cell = max(1, round(CELL_S * rate_hz))
         self.cell_s = self.cell / rate_hz
-        self.own = self._cells(expected * expected)
-        self.cross = self._cells(expected * aligned)
-        self.whole = self._cells(aligned * aligned)
+        self.own = self.cells(expected, expected)
+        self.cross = self.cells(expected, aligned)
+        self.whole = self.cells(aligned, aligned)
 
-    def _cells(self, product):
-        count = len(product) // self.cell
-        return product[: count * self.cell].reshape(count, self.cell).sum(axis=1)
+    def cells(self, one, other):
+        """Per cell the sum of the products of two signals, which may be Sliced."""
+        out = np.empty(len(one) // self.cell)
+        for first in range(0, len(out), _CELLS_AT_ONCE):
+            part = slice(first * self.cell, min(len(out), first + _CELLS_AT_ONCE) * self.cell)
+            out[first : first + _CELLS_AT_ONCE] = (one[part] * other[part]).reshape(-1, self.cell).sum(axis=1)
+        return out
 
     @property
     def residual(self):
-        """(frames,) what the stem does not explain."""
-        return self.aligned - self.expected
+        """(frames,) what the stem does not explain, Sliced."""
+        return Sliced(len(self.aligned), lambda first, last: self.aligned[first:last] - self.expected[first:last])
 
     def noise_per_sample(self, hiss_power):
         """(constant, share): the unexplained power per sample is constant + share * expected power.
@@ -66,17 +85,23 @@ def working_factor(rate_hz, high_hz):
 def explain(stem, aligned, both, rate_hz, *, high_hz):
     """The Explained of a return.
 
-    stem, aligned: one-dimensional at rate_hz; both: SpectralMatrix of the two (stem first); high_hz: upper edge of the medium.
+    stem, aligned: one-dimensional at rate_hz, or what slices into that; both: SpectralMatrix of the two (stem first); high_hz:
+    upper edge of the medium.
     """
-    from bounceproof.audio import resample
-
     factor = working_factor(rate_hz, high_hz)
-    if factor > 1:
-        stem, aligned = (resample(np.asarray(part, dtype=np.float32), rate_hz, rate_hz // factor) for part in (stem, aligned))
-    stem, aligned = np.asarray(stem, dtype=float), np.asarray(aligned, dtype=float)
+    stem, aligned = (_at_working_rate(part, rate_hz, factor) for part in (stem, aligned))
     frames = min(len(stem), len(aligned))
     taps = response_taps(both, rate_hz, factor)
     return Explained(rate_hz / factor, stem[:frames], aligned[:frames], through(stem[:frames], taps), taps)
+
+
+def _at_working_rate(samples, rate_hz, factor):
+    from bounceproof.audio import resample
+
+    samples = samples[:]
+    return np.asarray(
+        resample(np.asarray(samples, np.float32), rate_hz, rate_hz // factor) if factor > 1 else samples, dtype=float
+    )
 
 
 def response_taps(both, rate_hz, factor):
@@ -107,12 +132,12 @@ def through(samples, taps):
 
 
 def ridden(explained, gain):
-    """The Explained with a ride (amplitude per sample) laid on the stem, and the response fitted anew to that.
+    """The Explained with a ride (amplitude per sample, Sliced) laid on the stem, and the response fitted anew to that.
 
     A level control works on what the machine hears, before tape and filters: these ring on from the edges that it makes.
     """
     segment = spectra.segment_samples(explained.rate_hz)
-    sent = explained.stem * gain
+    sent = explained.stem * gain[:]
     both = spectra.spectral_matrix([sent, explained.aligned], explained.rate_hz, segment=segment)
     taps = response_taps(both, explained.rate_hz, 1)
     return Explained(explained.rate_hz, explained.stem, explained.aligned, through(sent, taps), taps)

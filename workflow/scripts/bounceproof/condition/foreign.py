@@ -18,6 +18,8 @@ from bounceproof.condition.suspects import Search, Source, Suspect, excess
 from bounceproof.sketches import hop_samples, sketch, sketch_bands
 
 NOT_ERASED, PRINT_THROUGH, OTHER_SIDE = "not erased", "print-through", "other side"
+# A longer song is gone through in portions of about this length: what one search holds and costs grows with the square of that.
+_PORTION_S = 480.0
 _WINDOW_S = 0.085
 _LAG_S = 0.018
 _STEP_LAGS = 2
@@ -47,50 +49,83 @@ def find_foreign(explained, rate_hz, others, own_track, gain):
     """List of dicts, loudest first: track, kind ("not erased", "print-through", "other side"), level_db, level_sigma_db,
     delay_s, delay_sigma_s, drift_percent, start_s, end_s, strength_sd.
 
-    explained: Explained with the ride on; rate_hz: the session's; others: {track: (sketch, function that reads its samples at
-    rate_hz)} of the session's other stems; gain: (bands of the sketch,) power response of the machine. Method: `suspects` by
-    power, then the correlation of whitened segments of 85 ms along a path of lags that hardly moves, with what the own stem and
-    the sounds already named explain taken off both sides; its error from the same sound at wrong delays.
+    explained: Explained with the ride on; rate_hz: the session's; others: {track: (sketch, function that gives its samples at
+    rate_hz, or what slices into them)} of the session's other stems; gain: (bands of the sketch,) power response of the machine.
+    Method: `suspects` by power, then the correlation of whitened segments of 85 ms along a path of lags that hardly moves, with
+    what the own stem and the sounds already named explain taken off both sides; its error from the same sound at wrong delays. A
+    long song is gone through in portions: there a sound from further away than a portion is not found.
     """
     factor = round(rate_hz / explained.rate_hz)
-    residual, expected, own = (
-        sketch(part, rate_hz, factor=factor) for part in (explained.residual, explained.expected, explained.stem)
-    )
-    over = excess(residual, expected)
-    if not over.level > 0:
-        return []
-    search = Search(over, gain, hop_samples(rate_hz) / rate_hz)
-    suspects = []
-    for source in _sources(own_track, own, others):
-        suspects += search.suspects(source, **(_PRINT if _echo(source) else {}))
-    suspects = sorted(suspects, key=lambda one: -one.strength)[:_MOST_TRIED]
-    bench = _Bench(explained, over, gain)
-    named = _named(suspects, bench, lambda source: _samples(source, explained, others, factor))
-    rows = [_row(suspect, tried, search) for suspect, tried in named]
+    hop, hops = hop_samples(rate_hz) // factor, round(_PORTION_S * rate_hz / hop_samples(rate_hz))
+    count, rows = max(1, round(len(explained.stem) / hop / hops)), []
+    own = sketch(explained.stem, rate_hz, factor=factor)
+    for first in range(0, count * hops, hops):
+        last = (first + hops) * hop if first + hops < count * hops else len(explained.stem)
+        portion = _Portion(explained, first * hop, last)
+        found = _in_portion(portion, first, rate_hz, Source(own_track, False, True, own), others, gain)
+        rows += [row for row in found if not any(_same(row, other) for other in rows)]
     return sorted(rows, key=lambda row: np.inf if row["level_db"] is None else -row["level_db"])
 
 
-def _sources(own_track, own, others):
-    yield Source(own_track, False, True, own)
-    yield Source(own_track, True, True, own[::-1])
-    for track, (powers, _) in others.items():
-        yield Source(track, False, False, powers)
-        yield Source(track, True, False, np.asarray(powers)[::-1])
+def _in_portion(portion, first, rate_hz, own, others, gain):
+    """The rows of `find_foreign` from a _Portion that starts `first` hops into the song; own: the return's stem as a Source."""
+    hop_s, factor = hop_samples(rate_hz) / rate_hz, round(rate_hz / portion.rate_hz)
+    residual, expected = (sketch(part, rate_hz, factor=factor) for part in (portion.residual, portion.expected))
+    over = excess(residual, expected)
+    if not over.level > 0:
+        return []
+    search, suspects = Search(over, gain, hop_s), []
+    for source in _sources(own, others, slice(first, first + len(residual))):
+        suspects += search.suspects(source, **(_PRINT if _echo(source) else {}))
+    suspects = sorted(suspects, key=lambda one: -one.strength)[:_MOST_TRIED]
+    named = _named(suspects, _Bench(portion, over, gain), lambda source: portion.of(source, others, factor))
+    return [_row(suspect, tried, search, first * hop_s) for suspect, tried in named]
+
+
+class _Portion:
+    """Samples first .. last - 1 of an Explained, as if they were a song of their own."""
+
+    def __init__(self, explained, first, last):
+        self._explained, self._part = explained, slice(first, last)
+        self.rate_hz = explained.rate_hz
+        self.stem, self.expected, self.residual = (
+            whole[self._part] for whole in (explained.stem, explained.expected, explained.residual)
+        )
+
+    @property
+    def taps(self):
+        return self._explained.taps
+
+    def of(self, source, others, factor):
+        """What of a source's samples lies in the portion, at the working rate, backwards where it is."""
+        whole = self._explained.stem if source.own else others[source.track][1]()
+        rates = 1 if source.own else factor
+        first, last = self._part.start * rates, min(self._part.stop * rates, len(whole))
+        if source.backwards:
+            first, last = len(whole) - last, len(whole) - first
+        samples = whole[max(0, first) : max(0, last)]
+        if rates > 1:
+            samples = resample(np.asarray(samples, dtype=np.float32), rates, 1)
+        return samples[::-1] if source.backwards else samples
+
+
+def _same(one, other):
+    """Whether two rows of different portions tell of one sound."""
+    return all(one[key] == other[key] for key in ("track", "kind")) and (
+        one["kind"] != PRINT_THROUGH or (one["delay_s"] > 0) == (other["delay_s"] > 0)
+    )
+
+
+def _sources(own, others, there):
+    """Each Source, forwards and backwards, by the segments `there` of its sketch."""
+    for source in (own, *(Source(track, False, False, np.asarray(powers)) for track, (powers, _) in others.items())):
+        yield source._replace(powers=source.powers[there])
+        yield source._replace(backwards=True, powers=source.powers[::-1][there])
 
 
 def _echo(source):
     """Whether a source is the own stem as it was sent, so that only elsewhere in time it can be foreign."""
     return source.own and not source.backwards
-
-
-def _samples(source, explained, others, factor):
-    """A source's samples at the working rate, backwards where it is."""
-    if source.own:
-        samples = explained.stem
-    else:
-        samples = np.asarray(others[source.track][1](), dtype=np.float32)
-        samples = resample(samples, factor, 1) if factor > 1 else samples
-    return samples[::-1] if source.backwards else samples
 
 
 def _named(suspects, bench, samples_of):
@@ -110,7 +145,8 @@ def _named(suspects, bench, samples_of):
     return named
 
 
-def _row(suspect, tried, search):
+def _row(suspect, tried, search, from_s):
+    """A row of `find_foreign`; from_s: where the search's portion starts in the song."""
     source = suspect.source
     level_db, sigma_db = search.level_db(suspect)
     kind = OTHER_SIDE if source.backwards else PRINT_THROUGH if source.own else NOT_ERASED
@@ -122,8 +158,8 @@ def _row(suspect, tried, search):
         "delay_s": float(np.median(tried.delays_s)),
         "delay_sigma_s": tried.wander_s,
         "drift_percent": 100.0 * float(np.polyfit(np.arange(len(tried.delays_s)) * tried.hop_s, tried.delays_s, 1)[0]),
-        "start_s": float(suspect.start_s),
-        "end_s": float(suspect.end_s),
+        "start_s": from_s + float(suspect.start_s),
+        "end_s": from_s + float(suspect.end_s),
         "strength_sd": tried.strength_sd,
     }
 

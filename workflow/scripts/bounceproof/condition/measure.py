@@ -72,17 +72,23 @@ def measure_condition(
 ):
     """(condition, rows of bands.tsv) of an aligned return.
 
-    stem, aligned: one-dimensional at rate_hz on one time base; capture: the channel used, at capture_rate_hz; alignment: the
-    values of alignment.json; band_hz: the medium's (low, high); transfer: dict with gap_s and tail_s; role_bands: dicts with
+    stem, aligned: one-dimensional at rate_hz on one time base, or what slices into that, which an hour of song needs;
+    capture: the channel used, at capture_rate_hz, or a function that reads it, which is let go first; alignment: the values of
+    alignment.json; band_hz: the medium's (low, high); transfer: dict with gap_s and tail_s; role_bands: dicts with
     name, low_hz, high_hz, importance; track, others: the track's name and, to look for foreign sounds, {track: (sketch, reader)}
     of the session's other stems (see `foreign`).
     """
-    stem, aligned = np.asarray(stem), np.asarray(aligned)
-    frames = min(len(stem), len(aligned))
-    stem, aligned = stem[:frames], aligned[:frames]
     bands = levels.analysis_bands(rate_hz)
     speed_ratio = 1.0 + (alignment.get("speed_percent") or 0.0) / 100.0
-    hiss, quiet = _hiss(capture, capture_rate_hz, alignment, speed_ratio, bands, band_hz, transfer)
+    captured = capture() if callable(capture) else capture
+    hiss, quiet = _hiss(captured, capture_rate_hz, alignment, speed_ratio, bands, band_hz, transfer)
+    as_a_file = {
+        "clipped": capture_file.clipping(captured, capture_rate_hz, run_samples=clip_run_samples),
+        "dc_dbfs": capture_file.direct_current_dbfs(captured),
+        "peak_dbfs": peak_dbfs(captured),
+    }
+    del captured
+    stem, aligned = _equally_long(stem, aligned)
     powers = spectra.band_powers([stem, aligned], rate_hz, bands)
     timing_us = alignment.get("residual_rms_us")
     survival, both = _survival(stem, aligned, powers, hiss, bands, rate_hz, timing_us)
@@ -113,12 +119,15 @@ def measure_condition(
         "coherence": _overall_coherence(survival, levels.inside(bands, band_hz)),
         "role_bands": survivals.role_rows(survival, role_bands, alignment.get("level_db")),
         "playing_s": _spans(powers, survival, hiss, levels.inside(bands, band_hz), rate_hz),
-        "clipped": capture_file.clipping(capture, capture_rate_hz, run_samples=clip_run_samples),
-        "dc_dbfs": capture_file.direct_current_dbfs(capture),
-        "peak_dbfs": peak_dbfs(capture),
+        **as_a_file,
         "notes": _notes(quiet, level, survival, levels.inside(bands, band_hz), story),
     }
     return condition, stories.add_under_music(survivals.band_rows(survival), story)
+
+
+def _equally_long(stem, aligned):
+    frames = min(len(stem), len(aligned))
+    return [one if len(one) == frames else one[:frames] for one in (stem, aligned)]
 
 
 def _hiss(capture, capture_rate_hz, alignment, speed_ratio, bands, band_hz, transfer):

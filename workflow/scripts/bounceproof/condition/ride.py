@@ -11,11 +11,12 @@ from typing import NamedTuple
 
 import numpy as np
 
-from bounceproof.condition.explained import CELL_S, working_factor
+from bounceproof.condition.explained import CELL_S, Sliced, working_factor
 from bounceproof.quantities import DB_PER_NEPER, amplitude_db, amplitude_from_db, power_db, power_from_db
 
 LEAST_RANGE_DB = 4.0
 STEPS_PER_CELL = 5
+_STEPS_AT_ONCE = STEPS_PER_CELL << 14
 _WINDOW_CELLS = 8
 _KNOWN_SD = 0.06
 _FIT_S = 40.0
@@ -58,12 +59,12 @@ class Ride(NamedTuple):
 
 
 def heard_peaks_db(stem, rate_hz, explained):
-    """Peak of the stem (one-dimensional at rate_hz) per step of an Explained in dB, as the control's input heard it."""
+    """Peak of the stem (at rate_hz, or what slices into it) per step of an Explained in dB, as the control's input heard it."""
     return _peaks_db(stem, rate_hz * explained.cell_s / STEPS_PER_CELL, len(explained.own) * STEPS_PER_CELL)
 
 
 def measure_ride(explained, gain, noise, dropouts, heard_db, *, law=None):
-    """The Ride of an Explained whose expected sound has `gain` (amplitude per sample) on already.
+    """The Ride of an Explained whose expected sound has `gain` (amplitude per sample, Sliced) on already.
 
     noise: as its noise_per_sample gives it; dropouts: as find_dropouts does; heard_db: of heard_peaks_db; law: of an earlier
     Ride, to start from.
@@ -117,14 +118,14 @@ def same_law(one, other):
 
 
 def ride_samples(explained, ride):
-    """The ride as amplitude per sample of the Explained."""
+    """The ride as amplitude per sample of the Explained, Sliced."""
     return by_samples(explained, ride.gain)
 
 
 def by_samples(explained, steps):
-    """Values per sample of the Explained from values per step."""
+    """Values per sample of the Explained, Sliced, from values per step."""
     middles = (np.arange(len(steps)) + 0.5) * explained.cell / STEPS_PER_CELL
-    return np.interp(np.arange(len(explained.aligned)), middles, steps)
+    return Sliced(len(explained.aligned), lambda first, last: np.interp(np.arange(first, last), middles, steps))
 
 
 def undoing_gain(stem, rate_hz, record, *, high_hz, limit_db):
@@ -185,13 +186,13 @@ class _Seen(NamedTuple):
 
 
 def _seen(explained, gain, noise, dropouts):
-    """The _Seen of an Explained whose expected sound has `gain` (amplitude per sample) on."""
-    cells, gain = len(explained.own), np.maximum(gain, 1e-3)
-    bare = explained.expected / gain
-    # A cell need not hold a whole number of samples per step.
-    edges = np.round(np.arange(cells * STEPS_PER_CELL) * explained.cell / STEPS_PER_CELL).astype(int)
-    own_by_step = np.add.reduceat(bare[: cells * explained.cell] ** 2, edges)
-    cross = (bare * explained.aligned)[: cells * explained.cell].reshape(cells, explained.cell).sum(axis=1)
+    """The _Seen of an Explained whose expected sound has `gain` (amplitude per sample, Sliced) on."""
+    cells = len(explained.own)
+    bare = Sliced(
+        len(explained.expected), lambda first, last: explained.expected[first:last] / np.maximum(gain[first:last], 1e-3)
+    )
+    own_by_step = _squares_by_step(bare, explained.cell, cells)
+    cross = explained.cells(bare, explained.aligned)
     windowed = _windowed(_by_cells(own_by_step))
     constant, share = noise
     ridden = _windowed(explained.own) / (_WINDOW_CELLS * explained.cell)
@@ -205,6 +206,17 @@ def _seen(explained, gain, noise, dropouts):
     sd_db = np.where(good, DB_PER_NEPER * sd / safe, np.inf)
     known = (sd_db < DB_PER_NEPER * _KNOWN_SD) & ~within(dropouts, cells, explained.cell_s)
     return _Seen(explained.cell_s / STEPS_PER_CELL, own_by_step, windowed, gain_db, sd_db, known)
+
+
+def _squares_by_step(samples, cell, cells):
+    """Sum of the squares in each step of so many cells. A cell need not hold a whole number of samples per step."""
+    out = np.empty(cells * STEPS_PER_CELL)
+    for first in range(0, out.size, _STEPS_AT_ONCE):
+        last = min(out.size, first + _STEPS_AT_ONCE)
+        edges = np.round(np.arange(first, last) * cell / STEPS_PER_CELL).astype(int)
+        piece = samples[edges[0] : last * cell // STEPS_PER_CELL]
+        out[first:last] = np.add.reduceat(piece**2, edges - edges[0])
+    return out
 
 
 def _by_cells(steps):
@@ -230,9 +242,13 @@ def within(dropouts, count, cell_s):
 
 def _peaks_db(samples, step, count):
     """Peak in dB of each of `count` steps of so many samples (any number); silence lies 60 dB under the loudest."""
-    edges = np.round(np.arange(count) * step).astype(int)
-    size = np.abs(np.asarray(samples))
-    peaks = np.maximum.reduceat(size, np.minimum(edges, len(size) - 1))
+    edges = np.minimum(np.round(np.arange(count + 1) * step).astype(int), len(samples) - 1)
+    edges[count] = len(samples)
+    peaks = np.empty(count)
+    for first in range(0, count, _STEPS_AT_ONCE):
+        last = min(count, first + _STEPS_AT_ONCE)
+        piece = np.abs(samples[edges[first] : max(edges[last], edges[last - 1] + 1)])
+        peaks[first:last] = np.maximum.reduceat(piece, edges[first:last] - edges[first])
     return np.maximum(amplitude_db(np.maximum(peaks, 1e-9)), amplitude_db(max(peaks.max(), 1e-9)) - _QUIETEST_DB)
 
 

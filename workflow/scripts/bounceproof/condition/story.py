@@ -62,11 +62,12 @@ def tell(stem, aligned, both, rate_hz, *, hiss_powers, bands, band_hz, timing_us
         return None
     found = losses.find_dropouts(explained, noise)
     heard_db = rides.heard_peaks_db(stem, rate_hz, explained)
-    ride = rides.measure_ride(explained, np.ones(len(explained.expected)), noise, found, heard_db)
+    ride = rides.measure_ride(explained, rides.by_samples(explained, np.ones(len(heard_db))), noise, found, heard_db)
     history = histories.level_history(explained, noise)
     if ride.found:
         explained, ride, found = _with_the_ride(explained, ride, hiss, heard_db)
-    gain, gain_sd = (rides.by_samples(explained, steps) for steps in (ride.gain, ride.gain_sd))
+    gain = rides.ride_samples(explained, ride)
+    gain_sd = rides.by_samples(explained, ride.gain_sd) if ride.gain_sd.any() else None
     rest = rests.measure_unexplained(explained, bands, hiss_powers, found, timing_us=timing_us, gain_sd=gain_sd)
     overload = measure_overload(explained, stem, rate_hz, explained.taps, gain)
     return Story(explained, ride, found, rest, overload, history, histories.highs(explained, band_hz))

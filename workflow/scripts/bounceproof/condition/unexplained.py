@@ -9,6 +9,7 @@ from typing import NamedTuple
 import numpy as np
 
 from bounceproof import spectra
+from bounceproof.condition.explained import Sliced
 from bounceproof.quantities import DB_PER_POWER_RATIO, power_db, power_weights
 
 # A response from Hann segments that overlap by half, cut to its taps, has the variance of one fitted to 1.89 times the sound.
@@ -30,15 +31,16 @@ def measure_unexplained(explained, bands, hiss_powers, dropouts, *, timing_us, g
     """The Unexplained of an Explained that has its ride on; None where the stem plays for less than a second.
 
     hiss_powers: hiss of the silences per band, zeros where there is none; timing_us: rms timing error left, None if unknown;
-    gain_sd: relative sd of the ride, per sample: a gain fitted to the return takes so much of the hiss along (the expectation of
-    A. Dempster, N. Laird and D. Rubin, J. Royal Stat. Soc. B 39 (1977) 1).
+    gain_sd: relative sd of the ride, per sample (Sliced), None without one: a gain fitted to the return takes so much of the hiss
+    along (the expectation of A. Dempster, N. Laird and D. Rubin, J. Royal Stat. Soc. B 39 (1977) 1).
     """
     rate_hz = explained.rate_hz
     segment = spectra.segment_samples(rate_hz)
     within = np.array([band.high_hz <= 0.45 * rate_hz for band in bands])
     inner = [band for band, take in zip(bands, within, strict=True) if take]
     parts = [explained.residual, explained.expected]
-    parts += [explained.expected * gain_sd] if gain_sd.any() else []
+    if gain_sd is not None:
+        parts.append(Sliced(len(explained.expected), lambda first, last: explained.expected[first:last] * gain_sd[first:last]))
     powers = spectra.band_powers(parts, rate_hz, inner, segment=segment)
     plays = _plays(powers[:, 1].sum(axis=1), hiss_powers[within].sum()) & ~_hurt(dropouts, len(powers), segment, rate_hz)
     seconds = float(plays.sum() * segment / 2 / rate_hz)

@@ -147,7 +147,8 @@ METHODS = (
         "Other sounds",
         "What the stem leaves unexplained is held against the session's other stems (not erased), the own stem seconds away"
         " (print-through from the next layer of the reel) and all of them backwards (the tape's other side). Named only where"
-        " the phase agrees too. A simulated return has been on no tape and is not searched.",
+        " the phase agrees too. A song of more than twelve minutes is searched in portions of about eight, each among the same"
+        " eight of every stem. A simulated return has been on no tape and is not searched.",
         "cross-correlation",
     ),
     Method(
