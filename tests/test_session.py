@@ -8,6 +8,7 @@ import time
 import pytest
 import yaml
 from bounceproof import demo_song, verdicts
+from bounceproof.files import write_json
 from bounceproof.session import manual, take_facts
 from bounceproof.session.guessing import guess_role
 from bounceproof.session.naming import name_problem, natural_key, safe_name
@@ -366,3 +367,14 @@ def test_media_and_roles_say_where_they_come_from():
     assert "other" in roles
     words = [word for role in roles.values() for word in role.get("words", [])]
     assert len(words) == len(set(words)), "a word speaks for one role"
+
+
+def test_an_alignment_of_another_file_is_older_than_all_it_comes_from(tmp_path, monkeypatch):
+    monkeypatch.syspath_prepend(str(PROJECT / "workflow"))
+    from session_start import date_back_outdated
+
+    kept, old = (tmp_path / "returns" / track / "take1" / "alignment.json" for track in ("drum", "bass"))
+    for path in (kept, old):
+        write_json(path, {"capture_sha256": "one"})
+    date_back_outdated(tmp_path, {("drum", "take1"): "one", ("bass", "take1"): "another", ("horn", "take1"): "one"})
+    assert kept.stat().st_mtime > 0 and old.stat().st_mtime == 0

@@ -10,7 +10,8 @@ sys.path[:0] = [str(PROJECT / "workflow" / "scripts"), str(PROJECT / "workflow")
 
 import progress
 from code_version import code_version
-from session_start import check_new_session, check_other_record, chosen_session, display_lines, from_caller, relative_to_project
+from session_start import check_new_session, check_other_record, chosen_session, date_back_outdated, display_lines, from_caller
+from session_start import relative_to_project
 
 from bounceproof.files import file_sha256, read_json, read_table, remove_unfinished
 
@@ -207,6 +208,9 @@ def track_rows(*keys):
     """A plain row a track for the rules that look at all of them."""
     return [{"track": track, "take": wanted_take(track), **{key: TRACKS[track][key] for key in keys}} for track in TRACKS]
 
+
+if workflow.is_main_process:
+    date_back_outdated(RESULTS, {(track, take): take_content(track, take) for track in TRACKS for take in direct_takes(track)})
 
 BEFORE = {
     path: content_of(path) for pattern in ("returns/*/*/alignment.json", "report.html") for path in Path(RESULTS).glob(pattern)
