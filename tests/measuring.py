@@ -113,7 +113,7 @@ def _mean_square_control(samples, control, rate_hz, *, mean_s=0.01, slope=0.7):
         time_s = control["attack_ms" if wanted < gain else "release_ms"] / 1000
         gain -= np.expm1(-step_s / time_s) * (wanted - gain)
         gains.append(gain)
-    return np.arange(count) * step_s, np.array(gains)
+    return (np.arange(count) + 0.5) * step_s, np.array(gains)
 
 
 def true_range_db(laid):
@@ -138,28 +138,46 @@ def hiss_truth_dbfs(laid):
     return float(power_db(np.sum(noise * width_share))), power_db(noise)
 
 
+def resting_hiss_dbfs(laid, weighting):
+    """Level that the recorder's hiss has on average in the silences, in the stem's time: what one take's own scatters about.
+
+    weighting: power by frequency in Hz.
+    """
+    truth, speed = laid.done.truth, 1.0 + laid.done.truth.speed_percent / 100
+    freq_hz = np.linspace(20.0, 0.5 * RATE_HZ / speed, 6000)
+    powers = []
+    for stretch, weight in ((1.0, _within(freq_hz, BAND_HZ)), (speed, weighting(freq_hz))):
+        shape = np.abs(band_response(truth.settings["replay_band"], freq_hz * stretch, RATE_HZ)) ** 2
+        powers.append(stretch * np.trapezoid(weight * shape, freq_hz))
+    return float(truth.hiss_rms_dbfs + power_db(powers[1] / powers[0]))
+
+
+def flat_weighting(freq_hz):
+    """1 inside the medium's band."""
+    return _within(freq_hz, BAND_HZ)
+
+
+def _within(freq_hz, band_hz):
+    return ((freq_hz >= band_hz[0]) & (freq_hz <= band_hz[1])).astype(float)
+
+
 def expected_hiss_dbfs(laid):
     """Level within the band that the recorder's hiss has on average while the stem plays: what one take's own scatters about."""
     hiss, truth = laid.done.truth.settings["hiss"], laid.done.truth
     bands = analysis_bands(RATE_HZ)
     clean = spectra.band_powers([laid.aligned - laid.hiss], RATE_HZ, bands)[:, 0].sum(axis=1)
     plays = clean > 0.1 * spectra.band_powers([laid.hiss], RATE_HZ, bands).sum(axis=2).mean()
-    speed, powers = 1.0 + truth.speed_percent / 100, []
-    for stretch in (1.0, speed):
-        freq_hz = np.linspace(BAND_HZ[0] * stretch, BAND_HZ[1] * stretch, 2000)
-        shape = np.abs(band_response(truth.settings["replay_band"], freq_hz, RATE_HZ)) ** 2
-        powers.append(np.trapezoid(shape, freq_hz))
     rise = 10.0 ** (hiss["rise_db"] / 10) - 1.0
     risen = 1.0 + rise * clean[plays].mean() / 10.0 ** (truth.signal_rms_dbfs / 10)
-    return float(truth.hiss_rms_dbfs + power_db(risen * powers[1] / powers[0]))
+    return resting_hiss_dbfs(laid, flat_weighting) + float(power_db(risen))
 
 
 def overload_trial(seed, *, over_db, banded):
-    """(overload, condition) of a stem whose peaks (99.99 %) lie over_db over the simulated tape's 3 %; None: a tape without
-    limit.
+    """(overload, condition) of a stem whose peaks (99.99 %) lie over_db over the simulated tape's 3 %, with a few dropouts; None:
+    a tape without limit.
     """
     stem = music(16.0, seed)
-    recorder = {"replay_band": {}, "hiss": {"below_signal_db": 28, "rise_db": 3.0}}
+    recorder = {"replay_band": {}, "hiss": {"below_signal_db": 28, "rise_db": 3.0}, "dropouts": {"per_minute": 10.0}}
     band = {"low_hz": 250.0, "high_hz": 4600.0, "order": 2, "phase": "minimum"}
     if banded:
         recorder["record_band"] = band

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 import soundfile
 from bounceproof import mix
+from bounceproof.aligning.channels import choose_channel
 from bounceproof.aligning.lay import lay_return
 from bounceproof.audio import resample, write_float_wav, write_pcm24_wav
 from bounceproof.files import read_json, write_json
@@ -187,6 +188,11 @@ def test_two_channels_out_of_polarity_are_not_summed():
     capture = record(SENT[1].samples, hiss_db=40).capture
     laid = lay(np.stack([capture, -0.8 * capture], axis=1))
     np.testing.assert_array_equal(laid.aligned, lay(capture).aligned)
+
+
+def test_of_two_channels_without_a_sample_no_difference_is_told():
+    (remark,) = choose_channel(np.zeros((RATE_HZ, 2)), RATE_HZ).remarks
+    assert remark == "The capture has 2 channels; channel 1 is used."
 
 
 def test_a_loud_hum_in_the_dead_channel_is_not_the_return():

@@ -1,32 +1,52 @@
 """Whether the 95 % intervals of the measures hold, over many short simulated returns; some two seconds each on one core.
 
-Run: envs/run python tests/bench/intervals.py [SIMULATIONS, by default 1000]
+Run: envs/run python tests/bench/intervals.py [SIMULATIONS, by default 1000] [FIRST, by default 0: seed of the first] [KINDS, by
+default all: see KINDS below]
+A table is printed after every hundred.
 """
 
 import sys
+import time
 from collections import defaultdict
+from contextlib import ExitStack
 from pathlib import Path
+from unittest import mock
 
 sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[2] / "workflow" / "scripts")]
 
 import numpy as np  # noqa: E402
-from bounceproof import spectra  # noqa: E402
-from bounceproof.condition.hiss import measure_hiss  # noqa: E402
-from bounceproof.condition.level import analysis_bands  # noqa: E402
+from bounceproof import spectra, stack  # noqa: E402
+from bounceproof.condition import hiss as hisses  # noqa: E402
+from bounceproof.condition import level as levels  # noqa: E402
+from bounceproof.condition import story  # noqa: E402
 from bounceproof.condition.lines import find_lines  # noqa: E402
-from bounceproof.quantities import amplitude_db  # noqa: E402
-from measuring import expected_hiss_dbfs, true_edges, true_range_db, true_responses  # noqa: E402
+from bounceproof.quantities import a_weighting_db, amplitude_db, bs468_weighting_db, power_db, power_from_db  # noqa: E402
+from bounceproof.recorder.channel import limit_band  # noqa: E402
+from measuring import (  # noqa: E402
+    expected_hiss_dbfs,
+    flat_weighting,
+    resting_hiss_dbfs,
+    true_edges,
+    true_range_db,
+    true_responses,
+)
 from simulated import BAND_HZ, RATE_HZ, lay, music  # noqa: E402
 
 SECONDS = 8.0
 BAND = {"low_hz": 330.0, "high_hz": 4400.0, "order": 2, "phase": "minimum"}
 
+WEIGHTINGS = {
+    "flat": flat_weighting,
+    "a_weighted": lambda freq_hz: power_from_db(a_weighting_db(freq_hz)),
+    "bs468_rms": lambda freq_hz: power_from_db(bs468_weighting_db(freq_hz)),
+}
+
 
 class Tally:
-    """Counts of intervals that held, by measure."""
+    """Counts of intervals that held, by measure; layers: (Layer, its true levels) of returns that are not in a stack yet."""
 
     def __init__(self):
-        self.errors = defaultdict(list)
+        self.errors, self.layers = defaultdict(list), []
 
     def add(self, name, found, sigma, truth):
         if found is not None and sigma is not None and truth is not None and np.isfinite(truth):
@@ -42,22 +62,33 @@ class Tally:
             print(f"{name:<36} {held}   {sizes}", flush=True)
 
 
+def without(*unwanted):
+    """Nothing of these (module, function) is measured inside: they cost, and no figure here hangs on them."""
+    patched = ExitStack()
+    for module, name in unwanted:
+        patched.enter_context(mock.patch.object(module, name, lambda *_: None))
+    return patched
+
+
 def plain(seed, tally):
     """Hiss, response, edges, signal over hiss, level, hiss under music of a plain return."""
     random = np.random.default_rng(seed)
     recorder = {"replay_band": BAND, "hiss": {"below_signal_db": float(random.uniform(18, 32))}}
     laid = lay(music(SECONDS, seed), recorder, seed)
-    condition, rows = laid.measured()
-    bands = analysis_bands(RATE_HZ)
-    whole = measure_hiss(laid.done.truth.hiss, RATE_HZ, 1.0 + laid.values["speed_percent"] / 100, bands, BAND_HZ, lines=[])
+    bands = levels.analysis_bands(RATE_HZ)
+    speed_ratio = 1.0 + laid.values["speed_percent"] / 100
+    with without((story, "measure_overload"), (hisses, "quasi_peak_dbfs")):
+        condition, rows = laid.measured()
+        whole = hisses.measure_hiss(laid.done.truth.hiss, RATE_HZ, speed_ratio, bands, BAND_HZ, lines=[])
     hiss = condition["hiss"]
-    for key in ("flat", "a_weighted", "bs468_rms"):
-        truth_dbfs = getattr(whole, f"{key}_dbfs")
+    for key, weighting in WEIGHTINGS.items():
+        truth_dbfs = resting_hiss_dbfs(laid, weighting)
         tally.add(f"hiss of the silences, {key}", hiss[f"{key}_dbfs"], hiss[f"{key}_sigma_db"], truth_dbfs)
-    under = condition["hiss_under_music"] or {"flat_dbfs": None, "sigma_db": None}
-    tally.add("hiss under music", under["flat_dbfs"], under["sigma_db"], expected_hiss_dbfs(laid))
+    under = condition["hiss_under_music"] or {"flat_dbfs": None, "flat_sigma_db": None}
+    tally.add("hiss under music", under["flat_dbfs"], under["flat_sigma_db"], expected_hiss_dbfs(laid))
     truth_db = true_responses(laid.stem, laid.done.truth, RATE_HZ, bands)
-    powers = spectra.band_powers([laid.stem, laid.aligned - laid.hiss], RATE_HZ, bands)
+    clean = laid.aligned - laid.hiss
+    powers = spectra.band_powers([laid.stem, clean], RATE_HZ, bands)
     plays = spectra.playing(powers[:, 0])
     for k, (row, true_db) in enumerate(zip(rows, truth_db, strict=True)):
         if row["known"]:
@@ -69,13 +100,25 @@ def plain(seed, tally):
         for side, true_hz in zip(("low", "high"), true_edges(laid.done.truth, RATE_HZ, BAND_HZ, down_db=down_db), strict=True):
             edge = condition[key] or {}
             if edge.get(f"{side}_hz"):
-                off = np.log2(edge[f"{side}_hz"] / true_hz)
-                tally.add(f"band edge, -{down_db:g} dB, octaves", off, edge[f"{side}_sd_octaves"], 0.0)
-    clean = laid._replace(aligned=laid.aligned - laid.hiss).measured()[0]
-    level = condition["level"]
-    tally.add("level to add", level["measured_db"], level["sigma_db"], clean["level"]["measured_db"])
-    if condition["highs"]:
-        tally.add("fading of the highs", condition["highs"]["fade_db"], condition["highs"]["fade_sigma_db"], 0.0)
+                tally.add("band edges, octaves", np.log2(edge[f"{side}_hz"] / true_hz), edge[f"{side}_sd_octaves"], 0.0)
+    level, true_level = condition["level"], levels.level_db(laid.stem, clean, RATE_HZ, BAND_HZ)
+    tally.add("level to add", level["measured_db"], level["sigma_db"], true_level.level_db)
+    stacked(laid, condition, rows, seed, tally)
+
+
+def stacked(laid, condition, rows, seed, tally):
+    """The stack of every dozen returns, at the mix's gains."""
+    track = {"track": f"{seed}", "take": "take1", "mix_db": float(np.random.default_rng(seed).uniform(-9, 3)), "pan": 0.0}
+    values = {**laid.values, "level_db": condition["level"]["measured_db"]}
+    layer = stack.layer(track, values, condition, [{k: "" if v is None else v for k, v in row.items()} for row in rows])[0]
+    true_dbfs = {measure: resting_hiss_dbfs(laid, weighting) + layer.gain_db for measure, weighting in WEIGHTINGS.items()}
+    tally.layers.append((layer, true_dbfs))
+    if len(tally.layers) == 12:
+        total = stack.stacked([one for one, _ in tally.layers], song_s=SECONDS)["total"]
+        for measure in WEIGHTINGS:
+            truth_dbfs = power_db(sum(power_from_db(true[measure]) for _, true in tally.layers))
+            tally.add(f"stack of 12, {measure}", total[f"{measure}_dbfs"], total[f"{measure}_sigma_db"], truth_dbfs)
+        tally.layers.clear()
 
 
 def controlled(seed, tally):
@@ -85,25 +128,27 @@ def controlled(seed, tally):
     control = {"target_dbfs": -30.0, "max_gain_db": 0.0, "range_db": 18.0, "attack_ms": 5.0, "release_ms": release_ms}
     hiss = {"below_signal_db": float(random.uniform(20, 30)), "rise_db": 3.0}
     laid = lay(music(SECONDS, seed, spread_db=24.0), {"replay_band": BAND, "hiss": hiss, "automatic_level": control}, seed)
-    condition = laid.measured()[0]
+    with without((story, "measure_overload")):
+        condition = laid.measured()[0]
     ride, under = condition["level_ride"], condition["hiss_under_music"]
     if ride and ride["found"]:
         tally.add("range of a level control", ride["range_db"], ride["range_sigma_db"], true_range_db(laid))
     if under:
-        tally.add("hiss under music, level control", under["flat_dbfs"], under["sigma_db"], expected_hiss_dbfs(laid))
+        tally.add("hiss under music, level control", under["flat_dbfs"], under["flat_sigma_db"], expected_hiss_dbfs(laid))
 
 
 def hurt(seed, tally):
-    """Depth of dropouts, distance from overload."""
+    """Depth of dropouts, distance from overload, of every other return with a band before the tape."""
     random = np.random.default_rng(seed)
     stem = music(SECONDS, seed)
     over_db = float(random.uniform(-1, 6))
-    peak_dbfs = amplitude_db(np.percentile(np.abs(stem), 99.99))
+    before = {"low_hz": 250.0, "high_hz": 4600.0, "order": 2, "phase": "minimum"} if seed % 2 else None
+    peak_dbfs = amplitude_db(np.percentile(np.abs(limit_band(stem, before, RATE_HZ)), 99.99))
     depths_db = random.uniform(10, 20, 3)
     times_s = 8.5 + 2 * np.arange(3) + random.uniform(0, 0.5, 3)
     at = [{"time_s": t, "depth_db": d, "length_ms": 60.0} for t, d in zip(times_s.tolist(), depths_db.tolist(), strict=True)]
     recorder = {"replay_band": BAND, "hiss": {"below_signal_db": 28}, "dropouts": {"at": at}}
-    recorder["saturation"] = {"level_dbfs": float(peak_dbfs - over_db)}
+    recorder |= {"record_band": before, "saturation": {"level_dbfs": float(peak_dbfs - over_db)}}
     laid = lay(stem, recorder, seed)
     condition = laid.measured()[0]
     overload = condition["overload"] or {}
@@ -126,13 +171,19 @@ def lined(seed, tally):
             tally.add("frequency of a line", line["frequency_hz"], line["frequency_sigma_hz"], line_hz)
 
 
-def main(count):
+KINDS = {"plain": plain, "controlled": controlled, "hurt": hurt, "lined": lined}
+
+
+def main(count, first, kinds):
     tally = Tally()
-    for seed in range(count):
-        for simulated in (plain, controlled, hurt, lined):
-            simulated(seed, tally)
-    tally.show()
+    for done, seed in enumerate(range(first, first + count), start=1):
+        for kind in kinds:
+            KINDS[kind](seed, tally)
+        music.cache_clear()
+        if done % 100 == 0 or done == count:
+            print(f"\n{done} simulations, {time.process_time():.0f} CPU s")
+            tally.show()
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 1000)
+    main(*map(int, [*sys.argv[1:3], *("1000", "0")[len(sys.argv[1:3]) :]]), sys.argv[3:] or KINDS)

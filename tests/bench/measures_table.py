@@ -1,6 +1,6 @@
 """The full table of what the measures of a return reach against the simulated recorder's truth; a few minutes on one core.
 
-Run: envs/run python tests/bench/measures_table.py [TRIALS, by default 60]
+Run: envs/run python tests/bench/measures_table.py [TRIALS, by default 60] [ROWS, by default all: see ROWS below]
 """
 
 import json
@@ -240,9 +240,9 @@ def foreign(count):
             row("  error of delay, ms (50, 95 %)", np.round(np.percentile(late_ms, (50, 95)), 1))
 
 
-def cost():
+def cost(minutes=4):
     """CPU seconds of the measures, files read and nine other stems looked for, beside those of the rule that aligns."""
-    stems = {name: np.tile(make_stem(name, 60.0), 4).astype(np.float32) for name in STEMS}
+    stems = {name: np.tile(make_stem(name, 60.0), minutes).astype(np.float32) for name in STEMS}
     own, stem = "guitar", stems.pop("guitar")
     sent = sent_of(stem)
     others = {name: (sketch(samples, 48000), lambda samples=samples: samples) for name, samples in stems.items()}
@@ -268,24 +268,32 @@ def cost():
             known = {"rate_hz": 48000, "band_hz": BAND_HZ, "transfer": gaps, "track": own, "others": others}
             measure_condition(*read, 48000, alignment, **known)
             measured_s = time.process_time() - began
-        row(f"CPU s, 4 minutes at 48 kHz{what}: measured, aligned", f"{measured_s:.1f} of {spent_s[-1]:.1f}")
+        row(f"CPU s, {minutes} min at 48 kHz{what}: measured, aligned", f"{measured_s:.1f} of {spent_s[-1]:.1f}")
 
 
-def main(count):
-    if missing():
-        print(missing())
-    else:
-        what_survived(laid_down())
-        followed()
-        foreign(count)
-    dropouts(max(1, count // 6))
-    level_control(count)
-    other_law(max(1, count // 3))
-    under_music(max(1, count // 3))
-    overload(max(1, count // 6))
-    lines(count)
-    cost()
+# What a call may ask for by name; each takes the number of trials.
+ROWS = {
+    "survived": lambda count: what_survived(laid_down()),
+    "followed": lambda count: followed(),
+    "foreign": foreign,
+    "dropouts": lambda count: dropouts(max(1, count // 6)),
+    "control": level_control,
+    "other-law": lambda count: other_law(max(1, count // 3)),
+    "under-music": lambda count: under_music(max(1, count // 3)),
+    "overload": lambda count: overload(max(1, count // 6)),
+    "lines": lines,
+    "cost": lambda count: cost(),
+}
+_OF_RECORDINGS = ("survived", "followed", "foreign", "cost")
+
+
+def main(count, wanted):
+    for name in wanted:
+        if name in _OF_RECORDINGS and missing():
+            row(name, missing())
+        else:
+            ROWS[name](count)
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 60)
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 60, sys.argv[2:] or ROWS)

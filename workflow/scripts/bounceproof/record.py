@@ -122,7 +122,7 @@ _OF_ALIGNMENT = (
 _OF_CONDITION = (
     ("signal_over_hiss_db", ("signal_over_hiss_db",), ("signal_over_hiss_sigma_db",)),
     ("hiss_flat_dbfs", ("hiss", "flat_dbfs"), ("hiss", "flat_sigma_db")),
-    ("hiss_under_music_dbfs", ("hiss_under_music", "flat_dbfs"), ("hiss_under_music", "sigma_db")),
+    ("hiss_under_music_dbfs", ("hiss_under_music", "flat_dbfs"), ("hiss_under_music", "flat_sigma_db")),
     ("band_low_hz", ("band", "low_hz"), None),
     ("band_high_hz", ("band", "high_hz"), None),
 )
@@ -138,15 +138,15 @@ def numbers(tracks, pairs, stack, reference):
     mixes = {name: _plain({key: mix.get(key) for key in _OF_MIX}) for name, mix in (reference.get("mixes") or {}).items()}
     timing = reference.get("timing") or {}
     between = {"between_tracks_us": timing.get("median_us"), "between_tracks_clicks_us": timing.get("clicks_median_us")}
+    total = _number(*(_at(stack, ("total", key)) for key in ("flat_dbfs", "flat_sigma_db")))
     hiss = {
-        "flat_dbfs": _at(stack, ("total", "flat_dbfs")),
         "programme_over_hiss_db": stack.get("programme_over_hiss_db"),
         "muted_mean_dbfs": _at(stack, ("with_muting", "mean_dbfs")),
     }
     return {
         "tracks": {track: _of_track(*values) for track, values in tracks.items()},
         "pairs": {pair["pair"]: _of_pair(pair) for pair in pairs},
-        "hiss of the stack": {"all tracks": _plain(hiss)},
+        "hiss of the stack": {"all tracks": {"flat_dbfs": total, **_plain(hiss)}},
         "mixes": {**mixes, "timing": _plain(between)} if mixes else {},
     }
 

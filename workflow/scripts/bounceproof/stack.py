@@ -25,11 +25,13 @@ from bounceproof.quantities import (
 
 MEASURES = ("flat", "a_weighted", "bs468_rms")
 FRAME_S = 0.05
+# By how much the hiss of all tracks is read off alike (tests/bench/intervals.py).
+_COMMON_SD_DB = 0.01
 
 
 class Layer(NamedTuple):
-    """One track's hiss: gain_db = level_db + mix_db; levels_dbfs: dict of MEASURES at the capture's level; band_dbfs: dict
-    nominal_hz -> dBFS.
+    """One track's hiss: gain_db = level_db + mix_db; levels_dbfs: dict of MEASURES at the capture's level, sigmas_db: their sd
+    where known; band_dbfs: dict nominal_hz -> dBFS.
 
     by: "music" where the hiss was taken under music, else "silence"; hum: (frequency_hz, dBFS at the capture's
     level) of each line; quasi_peak_over_rms_db: of the silences' hiss by BS.468-4; playing_s: spans in which its stem plays;
@@ -51,6 +53,7 @@ class Layer(NamedTuple):
     silence_flat_dbfs: float | None = None
     room_db: float | None = None
     signal_by_second_dbfs: tuple = ()
+    sigmas_db: dict | None = None
 
 
 def layer(track, alignment, condition, band_rows, *, ready=None, band_hz=None):
@@ -84,6 +87,7 @@ def layer(track, alignment, condition, band_rows, *, ready=None, band_hz=None):
         hiss["flat_dbfs"],
         _room_db(condition.get("overload") or {}),
         tuple((condition.get("level_history") or {}).get("signal_dbfs") or ()),
+        {measure: (under or hiss).get(f"{measure}_sigma_db") for measure in MEASURES},
     )
     if ready and ready.get("equaliser"):
         found = _equalised(found, ready["equaliser"], band_rows, band_hz)
@@ -175,6 +179,7 @@ def stacked(layers, *, song_s):
     """The stack of Layers: dict for stack.json without its heading; see `rows` for its table."""
     order = sorted(layers, key=lambda one: (-_power(one, "flat"), one.track))
     total = {measure: _dbfs(sum(_power(one, measure) for one in layers)) for measure in MEASURES}
+    sigmas = {f"{measure}_sigma_db": _sigma_db(layers, measure) for measure in MEASURES}
     sides = {
         side: _dbfs(sum(_power(one, "flat") * pan_gains(one.pan)[i] ** 2 for one in layers))
         for i, side in enumerate(("left", "right"))
@@ -184,7 +189,7 @@ def stacked(layers, *, song_s):
     return {
         "tracks": len(layers),
         "simulated": any(one.simulated for one in layers),
-        "total": {f"{measure}_dbfs": value for measure, value in total.items()},
+        "total": {**{f"{measure}_dbfs": value for measure, value in total.items()}, **sigmas},
         "bs468_quasi_peak_dbfs": _quasi_peak(layers, total["bs468_rms"]),
         "hum": stacked_hum(layers),
         **{f"{side}_flat_dbfs": value for side, value in sides.items()},
@@ -201,6 +206,16 @@ def stacked(layers, *, song_s):
 
 def _power(one, measure):
     return float(power_from_db(one.levels_dbfs[measure] + one.gain_db))
+
+
+def _sigma_db(layers, measure):
+    """Sd of a total in dB: what each track's hiss is known by is its own, and what the way of measuring is off by is common."""
+    sigmas_db = [(one.sigmas_db or {}).get(measure) for one in layers]
+    if not layers or any(sigma_db is None for sigma_db in sigmas_db):
+        return None
+    powers = np.array([_power(one, measure) for one in layers])
+    own_db = np.sqrt(np.sum((powers * sigmas_db) ** 2)) / max(np.sum(powers), 1e-30)
+    return float(np.hypot(own_db, _COMMON_SD_DB))
 
 
 def _dbfs(power):

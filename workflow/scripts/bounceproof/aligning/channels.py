@@ -78,8 +78,9 @@ def _which(number, levels_dbfs):
     strongest, others = levels_dbfs[number - 1], [level for k, level in enumerate(levels_dbfs) if k != number - 1]
     if max(others) < strongest - _DEAD_BELOW_DB:
         return f"Only channel {number} of the capture holds the return; it is the one used."
-    over_db = strongest - max(others)
-    return f"The capture has {len(levels_dbfs)} channels; channel {number}, the stronger by {over_db:.1f} dB, is used."
+    # Digital silence in all of them has no level to tell.
+    over = f", the stronger by {strongest - max(others):.1f} dB," if np.isfinite(strongest) else ""
+    return f"The capture has {len(levels_dbfs)} channels; channel {number}{over} is used."
 
 
 def is_steady(samples, rate_hz):

@@ -12,8 +12,11 @@ from bounceproof.quantities import DB_PER_NEPER, Band, power_db
 PER_OCTAVE = 12
 _KNOWN_SD_DB = 1.0
 _LEAST_COHERENCE = 0.02
-# By how much (dB x octaves per octave) a bending response and a smeared one leave a straight line (tests/bench/intervals.py).
-_BEND_OCTAVES = 0.15
+_LEAST_SD_DB = 0.02
+# Bands about the crossing that a parabola goes through: so many to either side, and within half an octave.
+_NEAR, _WITHIN_OCTAVES = 4, 0.5
+# What a response that is no parabola leaves (tests/bench/intervals.py).
+_LEAST_SD_OCTAVES = 0.002
 
 
 def twelfths(low_hz, high_hz):
@@ -25,7 +28,11 @@ def twelfths(low_hz, high_hz):
 
 
 def fine_response(both, rate_hz):
-    """(bands, response in dB, its sd in dB) from a SpectralMatrix of stem and return; NaN where the response is not known."""
+    """(bands, where in each the stem has its power (log2 Hz), response there in dB, its sd in dB) from a SpectralMatrix of stem
+    and return; response and sd NaN where not known.
+
+    On a slope a partial at a band's edge shows the response at that edge, not at the band's middle.
+    """
     bands = twelfths(50.0, min(16000.0, 0.42 * rate_hz))
     matrix = spectra.band_matrix(bands, 2 * (len(both.freq_hz) - 1), rate_hz)
     coherence = spectra.without_bias(both.coherence(0, 1), both.averages, floor=-1.0)
@@ -41,15 +48,17 @@ def fine_response(both, rate_hz):
     )
     known &= (stem > 0) & (explained > 0)
     level_db = power_db(np.where(known, explained / np.where(stem > 0, stem, 1.0), 1.0))
-    return bands, np.where(known, level_db, np.nan), np.where(known, sd_db, np.nan)
+    octaves = (both.power(0) * np.log2(np.maximum(both.freq_hz, 1.0))) @ matrix
+    octaves = np.where(stem > 0, octaves / np.where(stem > 0, stem, 1.0), np.log2([band.mid_hz for band in bands]))
+    return bands, octaves, np.where(known, level_db, np.nan), np.where(known, sd_db, np.nan)
 
 
 def fine_edges(both, rate_hz, band_hz, *, down_db):
     """Edges as `survival.band_edges` names them, or None where the middle of the band is not known."""
-    bands, level_db, sd_db = fine_response(both, rate_hz)
-    octaves = np.log2([band.mid_hz for band in bands])
+    bands, octaves, level_db, sd_db = fine_response(both, rate_hz)
     low, high = np.log2(max(band_hz[0], 50.0)), np.log2(band_hz[1])
-    middle = (np.abs(octaves - 0.5 * (low + high)) <= 0.25 * (high - low)) & np.isfinite(level_db)
+    mids = np.log2([band.mid_hz for band in bands])
+    middle = (np.abs(mids - 0.5 * (low + high)) <= 0.25 * (high - low)) & np.isfinite(level_db)
     if middle.sum() < 3:
         return None
     middle_db = float(level_db[middle].mean())
@@ -76,21 +85,37 @@ def band_ends(both, rate_hz, band_hz, coarse):
 
 
 def _edge(octaves, over_db, sd_db, start, step):
-    """(place, sd) in octaves where a straight line through the five bands about the first crossing passes nought; None if none
-    does.
+    """(place, sd) in octaves where a parabola through the bands about the first crossing passes nought; None if none does.
 
     A single band under the limit is not believed (a gap between two partials of a stem): the next one known has to be there too.
     """
     order = [k for k in range(start, len(octaves) if step > 0 else -1, step) if np.isfinite(over_db[k])]
     for place in range(1, len(order) - 1):
         if over_db[order[place]] < 0 and over_db[order[place + 1]] < 0:
-            near = np.array(order[max(0, place - 3) : place + 3])
-            weight = 1.0 / np.maximum(sd_db[near], 0.05)
-            slope, level = np.polyfit(octaves[near] - octaves[order[place]], over_db[near], 1, w=weight)
-            if slope * step >= 0:
-                return None
-            left = over_db[near] - level - slope * (octaves[near] - octaves[order[place]])
-            # The response bends and the stem has gaps: what the line leaves over counts like an error of each band.
-            sd = np.hypot(np.sqrt(1.0 / np.sum(weight**2)), left.std() / np.sqrt(len(near) - 2)) / abs(slope)
-            return octaves[order[place]] - level / slope, np.hypot(sd, _BEND_OCTAVES / abs(slope))
+            near = np.array(order[max(0, place - _NEAR) : place + _NEAR])
+            near = near[np.abs(octaves[near] - octaves[order[place]]) <= _WITHIN_OCTAVES]
+            found = _crossing(octaves[near] - octaves[order[place]], over_db[near], np.hypot(sd_db[near], _LEAST_SD_DB), step)
+            return found and (float(octaves[order[place]] + found[0]), found[1])
     return None
+
+
+def _crossing(octaves, over_db, sd_db, step):
+    """(place, sd) of the nought nearest to 0 of a parabola by least squares, of a straight line through fewer than six bands;
+    None where there is none, or it rises along `step`.
+    """
+    if len(octaves) < 4:
+        return None
+    degree = 2 if len(octaves) >= 6 else 1
+    curve, covariance = np.polyfit(octaves, over_db, degree, w=1.0 / sd_db, cov="unscaled")
+    noughts = np.roots(curve)
+    noughts = noughts[np.isreal(noughts)].real
+    if not len(noughts):
+        return None
+    place = float(noughts[np.abs(noughts).argmin()])
+    slope = float(np.polyval(np.polyder(curve), place))
+    if slope * step >= 0:
+        return None
+    # The stem has gaps: what the curve leaves over counts like an error of each band.
+    left = np.sum(((over_db - np.polyval(curve, octaves)) / sd_db) ** 2) / (len(octaves) - degree - 1)
+    powers = place ** np.arange(degree, -1.0, -1.0)
+    return place, float(np.hypot(np.sqrt(max(1.0, left) * powers @ covariance @ powers) / abs(slope), _LEAST_SD_OCTAVES))

@@ -107,7 +107,7 @@ def _line(freq_hz, power, hiss, first, last, longest, rate_hz):
     # A notch has to hold the line and its wander; 2 Hz is about the narrowest that does not ring audibly (common practice).
     return {
         "frequency_hz": sharp_hz if steady else centre_hz,
-        "frequency_sigma_hz": float(_steady_sigma_hz(total, hiss[peak] / step / 1.5, seconds) if steady else wander_hz),
+        "frequency_sigma_hz": float(_steady_sigma_hz(total, hiss[peak] / step, seconds) if steady else wander_hz),
         "level_dbfs": float(power_db(total)),
         "over_hiss_db": float(power_db(total / 1.5 / hiss[peak])),
         "notch_width_hz": float(max(2.0, 4.0 * width_hz, (last - first) * step)),
@@ -137,12 +137,12 @@ def _sharp(piece, near_hz, step, rate_hz, total):
 
 
 def _steady_sigma_hz(power, density, seconds):
-    """Cramer-Rao bound of a tone's frequency, its Hann window (1.6 times the spread) in it; density: hiss per Hz.
+    """Cramer-Rao bound of a tone's frequency, its Hann window (1.53 times the spread) in it; density: hiss per Hz.
 
     Source: Rife and Boorstyn 1974: var f = 3 / (2 pi^2 E T^2), E = tone's energy over the one-sided density.
     """
     energy = power * seconds / max(density, 1e-30)
-    return 1.6 * np.sqrt(3.0 / (2.0 * np.pi**2 * energy)) / seconds
+    return 1.53 * np.sqrt(3.0 / (2.0 * np.pi**2 * energy)) / seconds
 
 
 def _named(lines, speed_ratio):

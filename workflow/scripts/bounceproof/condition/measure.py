@@ -149,7 +149,8 @@ def _survival(stem, aligned, powers, hiss, bands, rate_hz, timing_us):
     coherence, h1, averages, both = survivals.coherent_output(stem, aligned, rate_hz, bands, mask)
     played = levels.played_powers(powers)
     known = (played, hiss.band_powers, bands, rate_hz, hiss.seconds, coherence, h1, averages)
-    return survivals.Survival(*known, timing_us=timing_us), both
+    own_share = survivals.own_share(stem, powers[:, 0], rate_hz, bands)
+    return survivals.Survival(*known, timing_us=timing_us, own_share=own_share), both
 
 
 def _overall(powers, hiss, chosen, bands, rate_hz):

@@ -6,32 +6,33 @@ per cent. A level control's ride is taken into account; a converter that clips i
 (`capture`).
 """
 
-from functools import cache, partial
-
 import numpy as np
 
 from bounceproof import spectra
-from bounceproof.quantities import DB_PER_POWER_RATIO, amplitude_db
+from bounceproof.condition.ride import within
+from bounceproof.quantities import DB_PER_NEPER, amplitude_db
 
 _BLOCK_S = 1.0
 _BLOCKS = 16
 _THIRD_AT_FULL = 0.03
 _BELIEVED_SD = 3.0
-# What a curve of one parameter leaves of a tape's own, and a band's phase of its peaks (tests/bench/intervals.py).
-_CURVE_SD_DB = 0.2
-_COARSE = 1.5 ** np.arange(-2.0, 4.0)
-_FINE = 1.15 ** np.arange(-2.0, 3.0)
-_ROUNDS = 2
+# What a curve of one parameter leaves of a tape's own, and a band before the tape, known but roughly, of the peaks there
+# (tests/bench/intervals.py).
+_CURVE_SD_DB, _BAND_SD_DB = 0.05, 0.2
+# Grids of slopes to try: of so many steps down and up, each about the lowest point of the one before; the response is fitted anew
+# before each of the later ones.
+_FIRST, _LATER = ((1.5, -2, 3), (1.15, -2, 2)), ((1.05, -2, 2), (1.02, -1, 1))
 # Shares of the machine's response (in dB) that may lie before the tape: none, half of it, all.
 _BEFORE = {"stem": 0.0, "half the band": 0.5, "record band": 1.0}
 
 
-def measure_overload(explained, stem, rate_hz, taps, gain):
+def measure_overload(explained, stem, rate_hz, taps, gain, dropouts):
     """dict of over_db, sigma_db, room_at_least_db, second_percent, second_sigma_percent, third_percent, third_sigma_percent,
     heard_through ("stem", "half the band", "record band": what of the response lies before the tape), or None where there is
     too little sound.
 
-    explained: with the ride on; stem: at rate_hz; taps: response at the working rate; gain: ride per working sample.
+    explained: with the ride on; stem: at rate_hz; taps: response at the working rate; gain: ride per working sample; dropouts:
+    those found, which are left out.
     Method: over the 16 loudest seconds the return is set against the stem, its square and its cube, each through the response, by
     least squares; what leaving one second out at a time makes of it is the error (jackknife). Where the cube stands 3 sd clear,
     the tape's curve (a hyperbolic tangent) is fitted in its place, and the response anew behind it. What reached the tape may
@@ -42,8 +43,9 @@ def measure_overload(explained, stem, rate_hz, taps, gain):
     blocks = _loudest_blocks(explained)
     if len(blocks) < 4:
         return None
+    hurt = np.repeat(within(dropouts, len(explained.own) + 1, explained.cell_s), explained.cell)
     tries = [
-        _Try(name, explained, blocks, *_tape_and_rest(share, explained, stem, factor, taps, gain, blocks))
+        _Try(name, explained, blocks, hurt, *_tape_and_rest(share, explained, stem, factor, taps, gain, blocks))
         for name, share in _BEFORE.items()
     ]
     best = min((one for one in tries if one.peak > 0), key=lambda one: one.left, default=None)
@@ -107,15 +109,17 @@ def _split(taps, share):
 class _Try:
     """One idea of what reached the tape, set against the return."""
 
-    def __init__(self, name, explained, blocks, dense, factor, taps):
+    def __init__(self, name, explained, blocks, hurt, dense, factor, taps):
         self.name, self.rate_hz, self.factor, self.taps = name, explained.rate_hz, factor, taps
         size = round(_BLOCK_S * explained.rate_hz)
         self.returned = [explained.aligned[first : first + size] for first in blocks]
+        self.clear = [~hurt[first : first + size] for first in blocks]
         self.dense = dense
         self.peak = float(np.percentile(np.abs(np.concatenate(dense)), 99.99))
         if self.peak > 0:
             self.dense = [part / self.peak for part in dense]
-            self.sums = [self._sums(*pair) for pair in zip(self.dense, self.returned, strict=True)]
+            cubed = ((part, part**2, part**3) for part in self.dense)
+            self.sums = self._products([list(map(self._heard, parts)) for parts in cubed])
             self.left = self._solved(range(len(self.sums)))[1]
 
     def _heard(self, dense):
@@ -129,14 +133,11 @@ class _Try:
 
         return resample(dense, self.factor, 1) if self.factor > 1 else dense
 
-    def _sums(self, dense, returned):
-        """Normal equations of a block; its ends, where the response has not settled, left out."""
-        square = dense * dense
-        parts = [self._heard(one) for one in (dense, square, square * dense)]
-        count = min(len(returned), len(parts[0]))
-        edge = min(count // 8, 600)
-        rows = np.array([*(part[:count] for part in parts), returned[:count]])[:, edge : count - edge]
-        return rows @ rows.T
+    def _products(self, parts):
+        """(blocks, parts + 1, parts + 1) sums of products of each block's parts and its return, dropouts and the ends, where the
+        response has not settled, left out.
+        """
+        return np.array([_product(*one) for one in zip(parts, self.returned, self.clear, strict=True)])
 
     def _solved(self, chosen):
         """((second, third) coefficient re the first, power left)."""
@@ -154,30 +155,41 @@ class _Try:
         without = np.array([self._solved([k for k in range(number) if k != out])[0] for out in range(number)])
         return all_in, np.sqrt((number - 1) / number * np.sum((without - without.mean(axis=0)) ** 2, axis=0))
 
-    def _tangent_slope(self, start, grids):
-        """Slope s of tanh(s u) / s that fits best, from around `start`: on grids, then by a parabola through the lowest point."""
-        # Grids share slopes: all of them where the middle of the one before was the best.
-        left_by = cache(partial(self._left_by, squares=[self._heard(dense * dense) for dense in self.dense]))
-        for ratios in grids:
-            slopes = start * ratios
-            left = np.array([left_by(slope) for slope in slopes])
-            k = int(np.clip(left.argmin(), 1, len(left) - 2))
-            start = slopes[k]
-        bend = left[k - 1] - 2 * left[k] + left[k + 1]
-        shift = 0.5 * (left[k - 1] - left[k + 1]) / bend if bend > 0 else 0.0
-        return float(start * (slopes[1] / slopes[0]) ** np.clip(shift, -1, 1))
-
     def _curve(self, start):
-        """Slope of the tape's curve, from around `start`.
+        """(slope s of the tape's curve tanh(s u) / s, its relative sd), from around `start`; inf where no slope is best.
 
         A response between stem and return has taken part of the overload for its own, more of it where the loud sound lies: it is
         fitted anew between what the curve makes of the stem and the return, and the curve again behind it.
         """
-        slope = self._tangent_slope(start, (_COARSE, _FINE))
-        for _ in range(_ROUNDS):
+        slope, sd = start, None
+        for grid in _FIRST:
+            slope, sd = self._lowest(slope, *grid)
+        for grid in _LATER:
             self.taps = self._response_behind(slope)
-            slope = self._tangent_slope(slope, (_FINE, _FINE))
-        return slope
+            slope, sd = self._lowest(slope, *grid)
+        return slope, sd
+
+    def _lowest(self, about, ratio, first, last):
+        """(slope that leaves least, its relative sd by jackknife): of a grid, by a parabola through its lowest point."""
+        slopes = about * ratio ** np.arange(float(first), last + 1.0)
+        squares = [self._heard(dense * dense) for dense in self.dense]
+        blocks = np.array([self._behind(slope, squares) for slope in slopes])
+        total = blocks.sum(axis=1)
+        left = _left(total)
+        k = int(np.clip(left.argmin(), 1, len(left) - 2))
+        bend = left[k - 1] - 2 * left[k] + left[k + 1]
+        if bend <= 0:
+            return float(slopes[k]), np.inf
+        without = np.array([_left(total - blocks[:, out]) for out in range(blocks.shape[1])])
+        shifts = 0.5 * (without[:, k - 1] - without[:, k + 1]) / bend
+        shift = 0.5 * (left[k - 1] - left[k + 1]) / bend
+        spread = np.sqrt((len(shifts) - 1) / len(shifts) * np.sum((shifts - shifts.mean()) ** 2))
+        return float(slopes[k] * ratio ** np.clip(shift, -1, 1)), float(np.log(ratio) * spread)
+
+    def _behind(self, slope, squares):
+        """Products of the curve of a slope, the square (squares: as it comes back in each block) and the return."""
+        bent = [self._heard(np.tanh(slope * dense) / slope) for dense in self.dense]
+        return self._products(list(zip(bent, squares, strict=True)))
 
     def _response_behind(self, slope):
         """Taps of the response between the tape's curve and the return."""
@@ -191,18 +203,6 @@ class _Try:
             total, averages = total + both.matrix, averages + both.averages
         return response_taps(spectra.SpectralMatrix(both.freq_hz, total / len(self.dense), averages), self.rate_hz, 1)
 
-    def _left_by(self, slope, squares):
-        """Power left over by the curve of a slope and the square (squares: as it comes back in each block)."""
-        total = np.zeros((3, 3))
-        for dense, square, returned in zip(self.dense, squares, self.returned, strict=True):
-            parts = [self._heard(np.tanh(slope * dense) / slope), square]
-            count = min(len(returned), len(parts[0]))
-            edge = min(count // 8, 600)
-            rows = np.array([*(part[:count] for part in parts), returned[:count]])[:, edge : count - edge]
-            total += rows @ rows.T
-        found = np.linalg.solve(total[:2, :2] + 1e-12 * np.trace(total[:2, :2]) * np.eye(2), total[:2, 2])
-        return total[2, 2] - found @ total[:2, 2]
-
     def record(self):
         (second, third), (second_sd, third_sd) = self._jackknife()
         out = {
@@ -215,15 +215,32 @@ class _Try:
             "third_sigma_percent": float(25.0 * third_sd),
             "heard_through": self.name,
         }
-        if third < -_BELIEVED_SD * third_sd:
-            slope = self._curve(np.sqrt(3.0 * -third))
+        slope, sd = self._curve(np.sqrt(3.0 * -third)) if third < -_BELIEVED_SD * third_sd else (None, np.inf)
+        if np.isfinite(sd):
             # tanh(s u): third harmonic of a sine of peak u is (s u)^2 / 12 as long as it is small; 3 % are reached at s u = 0.62.
             out["over_db"] = float(amplitude_db(slope / _full_slope()))
-            out["sigma_db"] = float(np.hypot(DB_PER_POWER_RATIO * third_sd / -third, _CURVE_SD_DB))
+            out["sigma_db"] = float(np.hypot(DB_PER_NEPER * sd, _BAND_SD_DB if _BEFORE[self.name] else _CURVE_SD_DB))
         else:
             most = max(-third, 0.0) + 1.96 * third_sd
             out["room_at_least_db"] = float(-amplitude_db(np.sqrt(3.0 * most) / _full_slope())) if most > 0 else None
         return out
+
+
+def _product(parts, returned, clear):
+    count = min(len(returned), *map(len, parts))
+    edge = min(count // 8, 600)
+    inner = slice(edge, count - edge)
+    rows = np.array([*(part[inner] for part in parts), returned[inner]])
+    rows = rows if clear[inner].all() else rows[:, clear[inner]]
+    return rows @ rows.T
+
+
+def _left(products):
+    """(...) power that a curve and the square leave of the return; products: (..., 3, 3)."""
+    normal = products[..., :2, :2] + 1e-12 * np.trace(products, axis1=-2, axis2=-1)[..., None, None] * np.eye(2)
+    target = products[..., :2, 2]
+    found = np.linalg.solve(normal, target[..., None])[..., 0]
+    return products[..., 2, 2] - np.sum(found * target, axis=-1)
 
 
 def _full_slope():

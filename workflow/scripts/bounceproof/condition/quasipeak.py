@@ -6,6 +6,7 @@ fitted here to those readings, which were taken from memory (see `BURSTS`).
 """
 
 import numpy as np
+from numba import njit
 
 from bounceproof.quantities import amplitude_db, amplitude_from_db, bs468_weighting_db
 
@@ -41,14 +42,19 @@ def weighted(samples, rate_hz):
 
 def detected(samples, rate_hz):
     """The detector's reading (amplitude, a steady sine reads its rms) at each sample; it starts from rest."""
-    (up_1, down_1), (up_2, down_2) = (tuple(float(-np.expm1(-1.0 / (rate_hz * one))) for one in pair) for pair in _FOLLOWERS_S)
-    first = second = 0.0
-    out = []
-    for value in np.abs(samples).tolist():
-        first += (value - first) * up_1 if value > first else -first * down_1
-        second += (first - second) * up_2 if first > second else -second * down_2
-        out.append(second)
-    return np.array(out) / _SINE_READS
+    shares = -np.expm1(-1.0 / (rate_hz * np.array(_FOLLOWERS_S)))
+    return _followed(np.abs(np.asarray(samples, dtype=float)), shares) / _SINE_READS
+
+
+@njit(cache=True)
+def _followed(sizes, shares):
+    """Two followers in a row; shares: (2, 2), what each takes up and lets go a sample."""
+    first, second, out = 0.0, 0.0, np.empty(sizes.size)
+    for k in range(sizes.size):
+        first += (sizes[k] - first) * shares[0, 0] if sizes[k] > first else -first * shares[0, 1]
+        second += (first - second) * shares[1, 0] if first > second else -second * shares[1, 1]
+        out[k] = second
+    return out
 
 
 def quasi_peak_dbfs(samples, rate_hz):

@@ -10,6 +10,7 @@ moved through while the stem played.
 from typing import NamedTuple
 
 import numpy as np
+from numba import njit
 
 from bounceproof.condition.explained import CELL_S, Sliced, working_factor
 from bounceproof.quantities import DB_PER_NEPER, amplitude_db, amplitude_from_db, power_db, power_from_db
@@ -28,6 +29,8 @@ _ATTACKS_S = (0.002, 0.03)
 _RELEASES_S = (0.06, 0.25, 1.0, 4.0)
 # What leaves a law's misfit its own is about one block of this length.
 _BLOCK_S = 0.5
+# Which moments are known is a matter of chance too: by so much of one moment's sd (tests/bench/intervals.py).
+_MOMENTS_SHARE = 0.5
 _NUDGE = 0.1
 _MOST_STEPS, _SETTLED = 20, 1e-3
 
@@ -88,7 +91,7 @@ def measure_ride(explained, gain, noise, dropouts, heard_db, *, law=None):
     steps_db = _controlled(heard_db, law, seen.step_s)
     # The law's own gain has no errors at its ends, the measured one has: the onset of each note disturbs it.
     range_db = seen.range_db(steps_db)
-    sigma_db = float(np.hypot(_range_sd_db(seen, heard_db, law, steps_db), spread_db))
+    sigma_db = float(np.hypot(_range_sd_db(seen, heard_db, law, steps_db), _MOMENTS_SHARE * spread_db))
     mean_db = float(power_db(np.sum(seen.own * power_from_db(steps_db)) / np.sum(seen.own)))
     ride_db = steps_db - np.average(steps_db[np.repeat(seen.known, STEPS_PER_CELL)])
     times = law.attack_s, law.release_s, follows
@@ -254,13 +257,17 @@ def _peaks_db(samples, step, count):
 
 def _controlled(level_db, law, step_s):
     """The gain in dB of a control with this law; 0 is its largest. Starts where it wants to be."""
-    wanted = np.clip(law.target_db - level_db, -law.range_db, 0.0).tolist()
-    fall, rise = -np.expm1(-step_s / law.attack_s), -np.expm1(-step_s / law.release_s)
-    gain, out = wanted[0], []
-    for want in wanted:
-        gain += (want - gain) * (fall if want < gain else rise)
-        out.append(gain)
-    return np.array(out)
+    wanted = np.clip(law.target_db - level_db, -law.range_db, 0.0)
+    return _reached(wanted, -np.expm1(-step_s / law.attack_s), -np.expm1(-step_s / law.release_s))
+
+
+@njit(cache=True)
+def _reached(wanted, fall, rise):
+    gain, out = wanted[0], np.empty(wanted.size)
+    for k in range(wanted.size):
+        gain += (wanted[k] - gain) * (fall if wanted[k] < gain else rise)
+        out[k] = gain
+    return out
 
 
 def _fitted(seen, heard_db, range_db, law):

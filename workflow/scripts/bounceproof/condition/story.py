@@ -68,8 +68,10 @@ def tell(stem, aligned, both, rate_hz, *, hiss_powers, bands, band_hz, timing_us
         explained, ride, found = _with_the_ride(explained, ride, hiss, heard_db)
     gain = rides.ride_samples(explained, ride)
     gain_sd = rides.by_samples(explained, ride.gain_sd) if ride.gain_sd.any() else None
-    rest = rests.measure_unexplained(explained, bands, hiss_powers, found, timing_us=timing_us, gain_sd=gain_sd)
-    overload = measure_overload(explained, stem, rate_hz, explained.taps, gain)
+    doubts = {"timing_us": timing_us, "gain_sd": gain_sd}
+    noise = explained.noise_per_sample(hiss)
+    rest = rests.measure_unexplained(explained, bands, band_hz, hiss_powers, noise, found, **doubts)
+    overload = measure_overload(explained, stem, rate_hz, explained.taps, gain, found)
     return Story(explained, ride, found, rest, overload, history, histories.highs(explained, band_hz))
 
 

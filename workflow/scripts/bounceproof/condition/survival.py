@@ -15,6 +15,9 @@ KNOWN_SD_DB = 1.0
 STEADY_RAD = 0.3
 # Under this (17 dB under everything else in the band) bursts, which are few averages, pass for coherence.
 LEAST_COHERENCE = 0.02
+# Of a band's power in the stem so much has to be its own: on a slope the rest, which the window leaks from a partial beside the
+# band, shows the response there.
+_OWN_SHARE, _FINER = 0.7, 4
 # What window and wow smear from band to band, beside the random error (tests/bench/intervals.py).
 _SMEAR_SD_DB = 0.06
 SILENT_UNDER_HISS_DB = 10.0
@@ -23,12 +26,13 @@ SILENT_UNDER_HISS_DB = 10.0
 class Survival:
     """Per band, arrays of one length: stem, returned, hiss, signal (powers); signal_sd; coherence; h1 (power ratio); averages.
 
-    timing_us: the alignment's remaining timing error (rms), None where it is not known; it decides where H1 may be trusted.
+    timing_us: the alignment's remaining timing error (rms), None where it is not known; it decides where H1 may be trusted;
+    own_share: as the function gives it.
     """
 
-    def __init__(self, played, hiss, bands, rate_hz, quiet_s, coherence, h1, averages, *, timing_us=None):
+    def __init__(self, played, hiss, bands, rate_hz, quiet_s, coherence, h1, averages, *, timing_us=None, own_share=1.0):
         self.bands, self.played, self.hiss = bands, played, hiss
-        self.coherence, self.h1, self.averages = coherence, h1, averages
+        self.coherence, self.h1, self.averages, self.own_share = coherence, h1, averages, own_share
         hop_s = spectra.segment_samples(rate_hz) / 2 / rate_hz
         above = np.maximum(played.returned - hiss, 0.0)
         total = above + hiss
@@ -82,7 +86,7 @@ class Survival:
         faint = power_from_db(-LEAKAGE_BELOW_DB)
         told = self.stands & (self.response > 0) & (self.response_sd_db <= KNOWN_SD_DB)
         # What a louder band leaks would be told for a response: in the return, or where the machine passes next to nothing.
-        told &= self.signal > faint * self.signal.max(initial=0.0)
+        told &= (self.signal > faint * self.signal.max(initial=0.0)) & (self.own_share >= _OWN_SHARE)
         return told & (self.response > faint * np.max(self.response, where=told, initial=0.0))
 
     @property
@@ -98,6 +102,12 @@ def _near_the_loudest(returned, stem, *, within_db=25.0):
     loudest = int(returned.argmax())
     share = 10.0 ** (-within_db / 10)
     return (returned >= share * returned[loudest]) & (stem >= share * stem[loudest])
+
+
+def own_share(stem, powers, rate_hz, bands):
+    """Per band: power of the stem (one-dimensional) in segments four times as long, which leak less, re its band powers."""
+    longer = spectra.band_powers([stem], rate_hz, bands, segment=_FINER * spectra.segment_samples(rate_hz))
+    return _share(longer[:, 0].mean(axis=0), powers.mean(axis=0))
 
 
 def coherent_output(stem, aligned, rate_hz, bands, mask):

@@ -10,59 +10,87 @@ import numpy as np
 
 from bounceproof import spectra
 from bounceproof.condition.explained import Sliced
-from bounceproof.quantities import DB_PER_POWER_RATIO, power_db, power_weights
+from bounceproof.quantities import DB_PER_POWER_RATIO, Band, power_db, power_weights, shares_within
 
-# A response from Hann segments that overlap by half, cut to its taps, has the variance of one fitted to 1.89 times the sound.
-_FITTED_TO = 1.89
+# What each tap of a response takes of the hiss, re a least-squares fit: twice its taper (fourth root of Hann) less the square of
+# that, which Hann segments overlapping by half make 1.056 times as large.
+_TAKEN = 2 * 0.763 - 1.056 * 0.637
+_OVERLAP_LOSS = 1.056
 
 
 class Unexplained(NamedTuple):
-    """band_powers: mean square per band (NaN beyond the working rate's reach); band_sd_db; seconds: time behind them;
-    resting: hiss per band of the silences, as handed in.
+    """band_powers: mean square per band (NaN beyond the working rate's reach); band_sd_db; flat_power, flat_sd_db: within the
+    medium's band, None beyond that reach; seconds: time behind them; resting: hiss per band of the silences, as handed in.
     """
 
     band_powers: np.ndarray
     band_sd_db: np.ndarray
+    flat_power: float | None
+    flat_sd_db: float | None
     seconds: float
     resting: np.ndarray
 
 
-def measure_unexplained(explained, bands, hiss_powers, dropouts, *, timing_us, gain_sd):
+def measure_unexplained(explained, bands, band_hz, hiss_powers, noise, dropouts, *, timing_us, gain_sd):
     """The Unexplained of an Explained that has its ride on; None where the stem plays for less than a second.
 
-    hiss_powers: hiss of the silences per band, zeros where there is none; timing_us: rms timing error left, None if unknown;
-    gain_sd: relative sd of the ride, per sample (Sliced), None without one: a gain fitted to the return takes so much of the hiss
-    along (the expectation of A. Dempster, N. Laird and D. Rubin, J. Royal Stat. Soc. B 39 (1977) 1).
+    band_hz: the medium's (low, high); hiss_powers: hiss of the silences per band, zeros where there is none; noise: as the
+    Explained's noise_per_sample gives it; timing_us: rms timing error left, None if unknown; gain_sd: relative sd of the ride,
+    per sample (Sliced), None without one: a gain fitted to the return takes so much of the hiss along (the expectation of
+    A. Dempster, N. Laird and D. Rubin, J. Royal Stat. Soc. B 39 (1977) 1).
     """
     rate_hz = explained.rate_hz
     segment = spectra.segment_samples(rate_hz)
     within = np.array([band.high_hz <= 0.45 * rate_hz for band in bands])
     inner = [band for band, take in zip(bands, within, strict=True) if take]
+    # The medium's band by its own edges: third-octaves only know how much of their width lies in it.
+    columns = [*inner, Band(band_hz[0], band_hz[0], *band_hz)]
     parts = [explained.residual, explained.expected]
     if gain_sd is not None:
         parts.append(Sliced(len(explained.expected), lambda first, last: explained.expected[first:last] * gain_sd[first:last]))
-    powers = spectra.band_powers(parts, rate_hz, inner, segment=segment)
-    plays = _plays(powers[:, 1].sum(axis=1), hiss_powers[within].sum()) & ~_hurt(dropouts, len(powers), segment, rate_hz)
+    powers = spectra.band_powers(parts, rate_hz, columns, segment=segment)
+    expected = powers[:, 1, :-1].sum(axis=1)
+    plays = _plays(expected, hiss_powers[within].sum()) & ~_hurt(dropouts, len(powers), segment, rate_hz)
     seconds = float(plays.sum() * segment / 2 / rate_hz)
     if seconds < 1.0:
         return None
     left, expected, *taken = powers[plays].mean(axis=0)
     left = left + sum(taken)
-    # Each tap of a response fitted to the return itself takes its share of the hiss along.
-    left = left / (1.0 - min(0.5, len(explained.taps) / rate_hz / (_FITTED_TO * seconds)))
-    mids_hz = np.array([band.mid_hz for band in inner])
+    # A response fitted to the return itself takes its share of the hiss along, more of it where both are loud together.
+    together = np.mean(powers[plays, 0] * powers[plays, 1], axis=0) / np.maximum(left * expected, 1e-30)
+    left = left / (1.0 - np.minimum(0.5, _TAKEN * len(explained.taps) / rate_hz / seconds * together))
+    timing = _timing(left[:-1], expected[:-1], inner, timing_us)
+    timing = np.append(timing, shares_within(inner, band_hz) @ timing)
+    hiss = left - timing
+    width_hz = np.array([band.high_hz - band.low_hz for band in inner])
+    width_hz = np.append(width_hz, _worth_hz(shares_within(inner, band_hz) * hiss[:-1], shares_within(inner, band_hz) * width_hz))
+    random_db = spectra.level_sd_db(width_hz / _OVERLAP_LOSS / _swing(explained, noise), seconds)
+    sd_db = np.hypot(random_db, 0.5 * DB_PER_POWER_RATIO * timing / np.maximum(hiss, 1e-30))
+    by_band = np.full((2, len(bands)), np.nan)
+    by_band[:, within] = hiss[:-1], sd_db[:-1]
+    reached = band_hz[1] <= 0.45 * rate_hz
+    flat = (float(hiss[-1]), float(sd_db[-1])) if reached else (None, None)
+    return Unexplained(*by_band, *flat, seconds, np.asarray(hiss_powers))
+
+
+def _timing(left, expected, bands, timing_us):
+    """Per band: the part of what is left that is timing error."""
+    mids_hz = np.array([band.mid_hz for band in bands])
     late = (2e-6 * np.pi * mids_hz * (timing_us or 0.0)) ** 2
     # What the alignment says of its error is itself an estimate: never more than half is believed to be timing.
-    timing = np.minimum(late * expected, 0.5 * left)
-    noise = left - timing
-    width_hz = np.array([band.high_hz - band.low_hz for band in inner])
-    full, sd = np.full(len(bands), np.nan), np.full(len(bands), np.nan)
-    full[within] = noise
-    scatter = powers[plays, 0].std(axis=0) / np.maximum(left, 1e-30) / np.sqrt(0.945 * plays.sum())
-    sd[within] = np.hypot(
-        DB_PER_POWER_RATIO * scatter, np.maximum(spectra.level_sd_db(width_hz, seconds), 2.17 * timing / np.maximum(noise, 1e-30))
-    )
-    return Unexplained(full, sd, seconds, np.asarray(hiss_powers))
+    return np.minimum(late * expected, 0.5 * left)
+
+
+def _worth_hz(powers, widths_hz):
+    """The width of an even noise that scatters like a sum of bands' powers."""
+    return np.sum(powers) ** 2 / max(np.sum(powers**2 / np.maximum(widths_hz, 1e-9)), 1e-60)
+
+
+def _swing(explained, noise):
+    """Mean square of the noise's power through time over the square of its mean: noise that comes in bursts is fewer values."""
+    constant, share = noise
+    power = constant + share * explained.own / explained.cell
+    return float(np.mean(power**2) / max(np.mean(power) ** 2, 1e-60))
 
 
 def _plays(expected, hiss):
@@ -86,7 +114,7 @@ def weighted_levels(band_powers, bands, band_hz):
 
 
 def under_music_record(unexplained, hiss, bands, band_hz):
-    """The entry `hiss_under_music` of condition.json: levels, and how far each stands over the silences' hiss.
+    """The entry `hiss_under_music` of condition.json: levels and their sd, and how far `flat` stands over the silences' hiss.
 
     The weighted levels are the silences' own, moved by what the bands' difference makes of each weighting: so that both are
     read with the same fineness. rise_db > 0: modulation noise; < 0: a level control had opened up in the silence. None without
@@ -98,15 +126,19 @@ def under_music_record(unexplained, hiss, bands, band_hz):
     ours = weighted_levels(filled, bands, band_hz)
     rest = weighted_levels(unexplained.resting, bands, band_hz)
     known = ~np.isnan(unexplained.band_powers)
-    weight = filled * known / max(np.sum(filled * known), 1e-30)
-    sigma_db = float(np.sqrt(np.sum((weight * np.nan_to_num(unexplained.band_sd_db)) ** 2)))
-    record = {"seconds": unexplained.seconds, "sigma_db": sigma_db, "rise_db": None}
-    for name, level in ours.items():
-        silent = getattr(hiss, name)
-        heard = silent is not None and np.isfinite(silent) and np.isfinite(rest[name])
-        record[name] = silent + level - rest[name] if heard else level
-        if name == "flat_dbfs" and heard:
-            record["rise_db"] = level - rest[name]
+    record = {"seconds": unexplained.seconds, "rise_db": None}
+    for name, weights in power_weights(bands, band_hz).items():
+        silent, level, resting = getattr(hiss, f"{name}_dbfs"), ours[f"{name}_dbfs"], rest[f"{name}_dbfs"]
+        share = weights * filled * known / max(np.sum(weights * filled * known), 1e-30)
+        sigma_db = float(np.sqrt(np.sum((share * np.nan_to_num(unexplained.band_sd_db)) ** 2)))
+        heard = silent is not None and np.isfinite(silent) and np.isfinite(resting)
+        if name == "flat" and unexplained.flat_power:
+            level, sigma_db = float(power_db(unexplained.flat_power)), unexplained.flat_sd_db
+        elif heard:
+            level = silent + level - resting
+        record |= {f"{name}_dbfs": level, f"{name}_sigma_db": sigma_db}
+        if name == "flat" and heard:
+            record["rise_db"] = level - silent
     return record
 
 

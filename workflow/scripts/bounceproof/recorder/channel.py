@@ -131,7 +131,7 @@ def _control_peaks_db(samples, rate_hz):
 
 
 def level_control(samples, control, rate_hz):
-    """Gain of an automatic level control, in dB per control block, and the blocks' times (s).
+    """Gain of an automatic level control, in dB per control block, and the times (s) of the blocks' middles.
 
     Static law: gain = target - level, held between max_gain and max_gain - range; so the output stays at `target_dbfs` (peak)
     over `range_db` of input. The gain falls with time constant `attack_ms`, rises with `release_ms`, exponentially in dB.
@@ -145,7 +145,8 @@ def level_control(samples, control, rate_hz):
     for target in wanted:
         gain += (target - gain) * (fall if target < gain else rise)
         gains.append(gain)
-    return np.arange(len(gains)) * step_s, np.array(gains)
+    # At a block's start the gain would know the peak before it comes.
+    return (np.arange(len(gains)) + 0.5) * step_s, np.array(gains)
 
 
 def control_gain(times_s, gains_db, count, rate_hz):

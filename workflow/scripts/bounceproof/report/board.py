@@ -72,7 +72,7 @@ def track_row(track, take, alignment, condition, verdict):
         **{key: condition.get(key) for key in ("signal_over_hiss_db", "signal_over_hiss_sigma_db", "dc_dbfs")},
         **{f"hiss_{key}": hiss.get(key) for key in ("flat_dbfs", "flat_sigma_db", "a_weighted_dbfs", "bs468_rms_dbfs")},
         "hiss_under_music_dbfs": under.get("flat_dbfs"),
-        "hiss_under_music_sigma_db": under.get("sigma_db"),
+        "hiss_under_music_sigma_db": under.get("flat_sigma_db"),
         "dropouts": None if condition.get("dropouts") is None else len(condition["dropouts"]),
         "level_ride_db": ride.get("range_db"),
         "foreign": None if condition.get("foreign") is None else "; ".join(map(_foreign, condition["foreign"])),

@@ -102,7 +102,7 @@ def _hiss(condition, wire, thresholds):
     if under:
         rise_db = under.get("rise_db")
         against = f"; {signed(rise_db)} dB against the silence" if known(rise_db) else ""
-        value = _dbfs(under, "flat_dbfs", "sigma_db")
+        value = _dbfs(under, "flat_dbfs", "flat_sigma_db")
         yield Reading("Hiss under music, flat", "hiss", value, f"over {fixed(under['seconds'], 0)} s{against}")
     if hiss and wire:
         words = f"{fixed(wire['hiss']['a_weighted_dbfs'])} dBFS A-weighted"
