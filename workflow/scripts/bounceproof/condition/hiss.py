@@ -18,9 +18,9 @@ LOOK_BACK_S = 2.0
 SHORTEST_S = 0.4
 SEGMENT_S = 0.5
 # The sum over a band of Hann-windowed bins scatters as if it held 18/35 independent values per bin: (sum w^2)^2 / (n sum w^4);
-# half overlapping segments add 5.6 % to the variance of their mean.
+# half overlapping segments add 2 x 3/70 to the variance of their mean: 2 sum w^2(t) w^2(t + T/2) / sum w^4.
 _INDEPENDENT_PER_BIN = 18.0 / 35.0
-_OVERLAP_LOSS = 1.056
+_OVERLAP_LOSS = 1.0 + 6.0 / 70.0
 
 
 class Quiet(NamedTuple):
