@@ -275,24 +275,29 @@ def _what_helps(order, total_dbfs):
 
 def with_muting(layers, *, song_s):
     """The stack when every return is muted wherever its stem is silent: dict of mean, loudest and quietest moment in dBFS flat,
-    unmuted_mean_dbfs, saved_db, and through time.
+    the weighted means, unmuted_mean_dbfs, saved_db, and through time.
 
     A mute opens 30 ms before its stem plays, holds for 100 ms after it and fades over 50 ms at either end (raised cosine in
     amplitude). Moments are 50 ms long. Unmuted, a track hisses in its rests as it does in the silences around the song, which is
     more than under music where a level control opens up.
     """
-    empty = dict.fromkeys(("mean_dbfs", "worst_dbfs", "worst_at_s", "best_dbfs", "unmuted_mean_dbfs", "saved_db", "through_time"))
+    means = {f"{measure}_mean_dbfs": None for measure in MEASURES[1:]}
+    moments = ("mean_dbfs", "worst_dbfs", "worst_at_s", "best_dbfs", "unmuted_mean_dbfs", "saved_db", "through_time")
     if not layers or not song_s > 0:
-        return empty
+        return {**dict.fromkeys(moments), **means}
     frames = max(1, round(song_s / FRAME_S))
-    muted, unmuted = np.zeros(frames), np.zeros(frames)
+    muted, unmuted, weighted = np.zeros(frames), np.zeros(frames), dict.fromkeys(means, 0.0)
     for one in layers:
         plays, rest = _plays(one.playing_s, frames), _rest_power(one)
-        muted += _power(one, "flat") * plays + rest * (_gate_power(one.playing_s, frames) - plays).clip(min=0.0)
+        kept = _power(one, "flat") * plays + rest * (_gate_power(one.playing_s, frames) - plays).clip(min=0.0)
+        muted += kept
+        for measure, mean in zip(MEASURES[1:], means, strict=True):
+            weighted[mean] += kept.mean() * _power(one, measure) / max(_power(one, "flat"), 1e-30)
         unmuted += _power(one, "flat") * plays + rest * (1.0 - plays)
     worst = int(muted.argmax())
     return {
         "mean_dbfs": _dbfs(muted.mean()),
+        **{mean: _dbfs(power) for mean, power in weighted.items()},
         "worst_dbfs": _dbfs(muted[worst]),
         "worst_at_s": worst * FRAME_S,
         "best_dbfs": _dbfs(muted.min()),

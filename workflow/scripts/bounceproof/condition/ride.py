@@ -21,6 +21,8 @@ _STEPS_AT_ONCE = STEPS_PER_CELL << 14
 _WINDOW_CELLS = 8
 _KNOWN_SD = 0.06
 _FIT_S = 40.0
+# What stays down for longer may be the control's own doing, not a dropout: it has to be told by the law.
+_HELD_DOWN_S = 0.3
 _FOLLOWS = 0.6
 # Less than this of the gain's variance in a coarse law, and no finer one will follow it.
 _WORTH_A_TRY = 0.3
@@ -207,7 +209,8 @@ def _seen(explained, gain, noise, dropouts):
     safe = np.where(good, seen, 1.0)
     gain_db = np.where(good, amplitude_db(safe), 0.0)
     sd_db = np.where(good, DB_PER_NEPER * sd / safe, np.inf)
-    known = (sd_db < DB_PER_NEPER * _KNOWN_SD) & ~within(dropouts, cells, explained.cell_s)
+    short = [one for one in dropouts if one["length_s"] < _HELD_DOWN_S]
+    known = (sd_db < DB_PER_NEPER * _KNOWN_SD) & ~within(short, cells, explained.cell_s)
     return _Seen(explained.cell_s / STEPS_PER_CELL, own_by_step, windowed, gain_db, sd_db, known)
 
 
