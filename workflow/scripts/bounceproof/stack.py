@@ -26,7 +26,7 @@ from bounceproof.quantities import (
 MEASURES = ("flat", "a_weighted", "bs468_rms")
 FRAME_S = 0.05
 # By how much the hiss of all tracks is read off alike (tests/bench/intervals.py).
-_COMMON_SD_DB = 0.01
+_COMMON_SD_DB = 0.014
 
 
 class Layer(NamedTuple):

@@ -16,7 +16,7 @@ _LEAST_SD_DB = 0.02
 # Bands about the crossing that a parabola goes through: so many to either side, and within half an octave.
 _NEAR, _WITHIN_OCTAVES = 4, 0.5
 # What a response that is no parabola leaves (tests/bench/intervals.py).
-_LEAST_SD_OCTAVES = 0.002
+_LEAST_SD_OCTAVES = 0.0018
 
 
 def twelfths(low_hz, high_hz):

@@ -13,7 +13,7 @@ from bounceproof.quantities import DB_PER_POWER_RATIO, power_db, power_from_db, 
 
 LEAKAGE_BELOW_DB = 45.0
 # Bands that come and go with the hiss move the level by so much beside its random error (tests/bench/intervals.py).
-_LEAST_SD_DB = 0.0025
+_LEAST_SD_DB = 0.002
 
 
 class Level(NamedTuple):

@@ -18,7 +18,7 @@ _THIRD_AT_FULL = 0.03
 _BELIEVED_SD = 3.0
 # What a curve of one parameter leaves of a tape's own, and a band before the tape, known but roughly, of the peaks there
 # (tests/bench/intervals.py).
-_CURVE_SD_DB, _BAND_SD_DB = 0.05, 0.2
+_CURVE_SD_DB, _BAND_SD_DB = 0.05, 0.22
 # Grids of slopes to try: of so many steps down and up, each about the lowest point of the one before; the response is fitted anew
 # before each of the later ones.
 _FIRST, _LATER = ((1.5, -2, 3), (1.15, -2, 2)), ((1.05, -2, 2), (1.02, -1, 1))
