@@ -2,9 +2,11 @@
 
 import numpy as np
 import pytest
-from bounceproof.follow import acquire
+from bounceproof.follow import acquire, jumps
 from bounceproof.follow.smoother import gains, log_likelihood, smooth, smooth_columns
 from bounceproof.follow.speed import Line, Noise, SpeedModel, discretise
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 STEPS = 200
 
@@ -72,3 +74,34 @@ def test_of_two_paths_that_agree_everywhere_the_one_without_leaps_is_kept_on_eac
     joined = acquire.from_both_ends(onward, backward, acquire.Search())
     wrong = np.abs(joined.return_s - true_s) > 1e-9
     assert np.count_nonzero(wrong) == 0
+
+
+def _wavering(random, wow_percent, count=400):
+    """(sent times, where they lie: a wow at 1 Hz and the scatter of the coarse path) of `count` windows."""
+    sent_s = (np.arange(count) * acquire.HOP + acquire.WINDOW / 2) / acquire.RATE_HZ
+    wow_s = 0.01 * wow_percent * np.sin(2 * np.pi * sent_s + random.uniform(0, 6)) / (2 * np.pi)
+    return sent_s, 0.4 + 0.96 * sent_s + wow_s + random.normal(0, 1e-4, count)
+
+
+@settings(max_examples=30, deadline=None)
+@given(
+    seed=st.integers(0, 2**31), first=st.integers(40, 340), count=st.integers(1, 4), by_ms=st.floats(5.0, 12.0), up=st.booleans()
+)
+def test_windows_a_period_of_a_voice_off_are_no_jump(seed, first, count, by_ms, up):
+    sent_s, return_s = _wavering(np.random.default_rng(seed), 0.5)
+    return_s[first : first + count] += (1 if up else -1) * by_ms * 1e-3
+    path = jumps.without_strays(acquire.Path(sent_s, return_s, np.full(sent_s.size, 20.0), np.ones(sent_s.size, bool)))
+    assert np.array_equal(np.flatnonzero(~path.heard), np.arange(first, first + count))
+    assert jumps.events(path, np.ones(sent_s.size, bool)) == []
+
+
+@settings(max_examples=30, deadline=None)
+@given(seed=st.integers(0, 2**31), first=st.integers(40, 340), by_ms=st.floats(5.0, 12.0))
+def test_a_lasting_jump_is_kept_with_all_its_windows(seed, first, by_ms):
+    sent_s, return_s = _wavering(np.random.default_rng(seed), 0.3)
+    return_s[first:] += by_ms * 1e-3
+    path = jumps.without_strays(acquire.Path(sent_s, return_s, np.full(sent_s.size, 20.0), np.ones(sent_s.size, bool)))
+    assert path.heard.all()
+    (event,) = jumps.events(path, np.ones(sent_s.size, bool))
+    assert event.first_s - 0.2 < sent_s[first] < event.last_s + 0.2
+    assert event.by_us == pytest.approx(1000 * by_ms, abs=2000)

@@ -13,7 +13,9 @@ from scipy import fft
 from . import response, sweep
 from .material import BIN, HOP, WORK_HZ, bin_times
 
-REACH = 22
+# Shifts tried, and how many lags more are seen: faded out there, or reading between the lags would ring from where they end.
+MOST_SHIFT, FADE = 20, 12
+REACH = MOST_SHIFT + FADE
 STEPS_PER_SAMPLE = 4
 CLICK_REACH = 96
 LEAST_LIKENESS = 0.06
@@ -105,7 +107,7 @@ def _best_shift(music, click, anchor):
     gram, _ = response.gram(response.Normal(music.auto + click.auto, click.cross[REACH:-REACH]))
     gain = np.sqrt(np.abs(click.cross).max() / max(click.auto[0], 1e-30) * np.abs(music.cross).max() / max(music.auto[0], 1e-30))
     inverse = np.linalg.inv(gram + np.diag(response.prior_precision(max(gain, 1e-12))))
-    shifts = np.arange(-(REACH - 2) * STEPS_PER_SAMPLE, (REACH - 2) * STEPS_PER_SAMPLE + 1) / STEPS_PER_SAMPLE
+    shifts = np.arange(-MOST_SHIFT * STEPS_PER_SAMPLE, MOST_SHIFT * STEPS_PER_SAMPLE + 1) / STEPS_PER_SAMPLE
     right = np.array([response.basis()[0].T @ (_shifted(music.cross, one) + click.cross[REACH:-REACH]) for one in shifts])
     likely = np.argsort(-np.sum((right @ inverse) * right, axis=1))
     stays = (k for k in likely if _stays(anchor, inverse @ right[k]))
@@ -121,6 +123,10 @@ def _stays(anchor, theta):
 def _shifted(cross, shift):
     """cross at lags later by `shift`, without the reach (band-limited)."""
     whole = int(np.floor(shift))
+    fade = np.ones(cross.size)
+    fade[:FADE] = np.sin(np.pi / 2 * (np.arange(FADE) + 0.5) / FADE) ** 2
+    fade[-FADE:] = fade[:FADE][::-1]
+    cross = fade * cross
     size = fft.next_fast_len(cross.size + 64, real=True)
     turn = np.exp(2j * np.pi * (shift - whole) * np.arange(size // 2 + 1) / size)
     moved = fft.irfft(fft.rfft(cross, size) * turn, size)

@@ -25,6 +25,9 @@ FAINT_ROUNDS, FAINT_SD_US = 3, 60.0
 # Steps before the response is solved jointly: at least until the speed process is learned twice, at most so many.
 LEARN_AT = (0, 1)
 MOST_STEPS = 9
+# Whatever has not settled when so many are left is taken as it is: the constant is decided again, what bends and what is faint
+# looked at.
+LAST_STEPS = 4
 # A step is the last when it moves the map by less than this share of its own standard deviation.
 SETTLED_SHARE = 0.4
 # Before the joint steps, which do the rest, larger moves will do.
@@ -44,8 +47,6 @@ FLOOR_US = 0.05
 # The constant rests on one response for clicks and music; over simulated returns it strays up to twice as far as its covariance
 # says, and by some hundredths of a microsecond however loud the music is.
 OFFSET_DOUBT, OFFSET_FLOOR_US = 2.0, 0.08
-# Clicks that a level control rode stray by more, which their own noise does not show.
-RIDDEN_OFFSET_US = 0.6
 
 
 class Estimate(NamedTuple):
@@ -148,7 +149,7 @@ def estimate(
         if k < LEARN_AT[-1]:
             continue
         outgrown = not _settled(x_us - learned_us, smoothed.variance, seen.info, OUTGROWN)
-        if slipped or not _settled(step, smoothed.variance, seen.info, NEARLY_SETTLED):
+        if k < MOST_STEPS - LAST_STEPS and (slipped or not _settled(step, smoothed.variance, seen.info, NEARLY_SETTLED)):
             continue
         if rough:
             # From so rough a map the constant could be several cycles off: decided again, now that it is fine.
@@ -300,7 +301,7 @@ def _finish(
         info = np.where(rest.suspect, 0.0, info)
         smoothed = _smoothed(z, info, model, extra, base_us)
     checked = doubt.doubt(z, smoothed.mean_us, info, smoothed.variance)
-    least_us = OFFSET_FLOOR_US if ride is None else RIDDEN_OFFSET_US
+    least_us = OFFSET_FLOOR_US if ride is None else riding.constant_doubt_us(plain, seen)
     offset = max(both.offset_variance, 0.0) * (OFFSET_DOUBT * checked.inflation) ** 2 + least_us**2
     variance = (smoothed.variance + added) * checked.inflation**2 + FLOOR_US**2 + offset
     return Estimate(

@@ -203,32 +203,40 @@ def _course(finder, path, line, heard, silent_s):
 
     silent_s: (from, to) in sent seconds of what did not come back at all.
     """
+    t = bin_times(heard.bins)
+    telling, lost, some = _telling(finder, path, silent_s)
+    sides = _sides(telling, line, some)
+    if some or lost.any() or _strays(path, line):
+        # A tube at a wrong speed makes music look lost, or lie a cycle off: along the path itself there is no such thing.
+        x_us = _along(t, sides, some)
+        path = acquire.refined(finder, *line, acquire.Search(), path, lambda at: 1e-6 * np.interp(at, t, x_us))
+        telling, lost, some = _telling(finder, path, silent_s)
+        sides = _sides(telling, line, some)
+    absolute = [lambda at, one=one: line[0] + line[1] * at + 1e-6 * one(at) for one in sides]
+    dated = [jumps.dated(finder, absolute[k : k + 2], event) for k, event in enumerate(some)]
+    x_us = _along(t, sides, dated)
+    place = np.clip((t * acquire.RATE_HZ / acquire.HOP - 0.5).astype(int), 0, lost.size - 1)
+    kept = [event for event in dated if jumps.counts(event)]
+    return Course(x_us, kept, lost[place], _odd(t, 1 + 1e-6 * np.gradient(x_us, t) / line[1], kept), _base(t, x_us, dated))
+
+
+def _telling(finder, path, silent_s):
+    """(the Path with only the windows heard that tell where the music lies, where (windows) it is lost, events on its way)."""
     loud = finder.loud(slice(None), down=1e-2)
     lost = _lost_windows(path, loud)
     half_s = acquire.WINDOW / acquire.RATE_HZ / 2
     for first_s, last_s in silent_s:
         lost |= (path.sent_s > first_s - half_s) & (path.sent_s < last_s + half_s)
-    some = jumps.events(path._replace(heard=path.heard & ~lost), loud & ~lost)
+    path = jumps.without_strays(path._replace(heard=path.heard & ~lost))
+    some = jumps.events(path, loud & ~lost)
     for _ in range(4):
         poor = _poor_parts(path, loud & ~lost, some)
         if not poor.any():
             break
         lost |= poor
-        some = jumps.events(path._replace(heard=path.heard & ~lost), loud & ~lost)
-    path = path._replace(heard=path.heard & ~lost)
-    sides = _sides(path, line, some)
-    if some or _strays(path, line):
-        t = bin_times(heard.bins)
-        x_us = _along(t, sides, some)
-        path = acquire.refined(finder, *line, acquire.Search(), path, lambda at: 1e-6 * np.interp(at, t, x_us))
-        sides = _sides(path, line, some)
-    absolute = [lambda at, one=one: line[0] + line[1] * at + 1e-6 * one(at) for one in sides]
-    dated = [jumps.dated(finder, absolute[k : k + 2], event) for k, event in enumerate(some)]
-    t = bin_times(heard.bins)
-    x_us = _along(t, sides, dated)
-    place = np.clip((t * acquire.RATE_HZ / acquire.HOP - 0.5).astype(int), 0, lost.size - 1)
-    kept = [event for event in dated if jumps.counts(event)]
-    return Course(x_us, kept, lost[place], _odd(t, 1 + 1e-6 * np.gradient(x_us, t) / line[1], kept), _base(t, x_us, dated))
+        path = path._replace(heard=path.heard & ~lost)
+        some = jumps.events(path, loud & ~lost)
+    return path, lost, some
 
 
 def _base(t, x_us, some):

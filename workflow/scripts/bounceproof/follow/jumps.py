@@ -35,6 +35,11 @@ SLIP_S = 0.06
 MOST_SLIP_US = 5e4
 # So many windows of the path see both sides of a jump.
 STRADDLING = 3
+# Windows that leave the line of both their sides by so much, and by so many of the sides' own rms, for less than LEAST_PART_S,
+# found another period of the music.
+ASTRAY_US, ASTRAY_RMS, MOST_ASTRAY = 1400.0, 4.0, 6
+# Beside a longer rest (s) the machine's own speed may have taken them there.
+ASTRAY_REST_S = 0.2
 SPEED_PPM = 20000.0
 # More than a slip's own slopes beside it: a speed that stays changed.
 LASTING_TURN = 0.05
@@ -72,6 +77,50 @@ def events(path, loud):
     found = _apart([_event(t, u, group) for group in _grouped(_breaks(t, u, _scatter_us(path.score[trusted])))])
     found = [event._replace(wide=_loud_inside(path, loud, event) > STRADDLING) for event in found]
     return _missed(path, found) if found else []
+
+
+def without_strays(path):
+    """The Path with those windows not heard that lie a period of the music off, between others that agree with one another."""
+    trusted = np.flatnonzero(path.heard & (path.score > TRUSTED))
+    t, u, sd = path.sent_s[trusted], path.return_s[trusted] * 1e6, _scatter_us(path.score[trusted])
+    heard = path.heard.copy()
+    for run in _runs_astray(t, u, sd):
+        heard[trusted[run]] = False
+    return path._replace(heard=heard)
+
+
+def _runs_astray(t, u, sd):
+    """The runs (slices) of windows that leave the line of both their sides; the shortest that does at each place."""
+    if t.size < 2:
+        return
+    leaps = np.diff(u) - np.median(np.diff(u) / np.diff(t)) * np.diff(t)
+    done = 0
+    for first in np.flatnonzero(np.abs(leaps) > ASTRAY_US / 2) + 1:
+        if first < done:
+            continue
+        for last in range(first + 1, min(first + MOST_ASTRAY + 1, t.size)):
+            if t[last - 1] - t[first] > LEAST_PART_S:
+                break
+            if _all_astray(t, u, sd, slice(first, last)):
+                done = last
+                yield slice(first, last)
+                break
+
+
+def _all_astray(t, u, sd, run):
+    """Whether the windows of a run all leave, to one side, the parabola through the windows on both sides of it."""
+    at = 0.5 * (t[run.start] + t[run.stop - 1])
+    near = np.abs(t - at) < SIDE_S
+    before = np.flatnonzero(near[: run.start])[-SIDE_WINDOWS:]
+    after = run.stop + np.flatnonzero(near[run.stop :])[:SIDE_WINDOWS]
+    rest_s = max(t[run.start] - t[run.start - 1], t[run.stop] - t[run.stop - 1])
+    if min(before.size, after.size) < SIDE_WINDOWS // 2 or rest_s > ASTRAY_REST_S:
+        return False
+    beside = np.concatenate((before, after))
+    curve = np.polyfit(t[beside] - at, u[beside], 2, w=1 / sd[beside])
+    left = u - np.polyval(curve, t - at)
+    least = max(ASTRAY_US, ASTRAY_RMS * np.sqrt(np.average(left[beside] ** 2, weights=1 / sd[beside] ** 2)))
+    return bool(np.all(left[run] > least) or np.all(left[run] < -least))
 
 
 def _scatter_us(score):
