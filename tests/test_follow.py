@@ -90,7 +90,9 @@ def _wavering(random, wow_percent, count=400):
 def test_windows_a_period_of_a_voice_off_are_no_jump(seed, first, count, by_ms, up):
     sent_s, return_s = _wavering(np.random.default_rng(seed), 0.5)
     return_s[first : first + count] += (1 if up else -1) * by_ms * 1e-3
-    path = jumps.without_strays(acquire.Path(sent_s, return_s, np.full(sent_s.size, 20.0), np.ones(sent_s.size, bool)))
+    path = acquire.Path(sent_s, return_s, np.full(sent_s.size, 20.0), np.ones(sent_s.size, bool))
+    taken_for = jumps.Event(sent_s[first - 1], sent_s[first], 1000 * by_ms, 0.0)
+    path = jumps.without_strays(path, [taken_for])
     assert np.array_equal(np.flatnonzero(~path.heard), np.arange(first, first + count))
     assert jumps.events(path, np.ones(sent_s.size, bool)) == []
 
@@ -100,7 +102,8 @@ def test_windows_a_period_of_a_voice_off_are_no_jump(seed, first, count, by_ms, 
 def test_a_lasting_jump_is_kept_with_all_its_windows(seed, first, by_ms):
     sent_s, return_s = _wavering(np.random.default_rng(seed), 0.3)
     return_s[first:] += by_ms * 1e-3
-    path = jumps.without_strays(acquire.Path(sent_s, return_s, np.full(sent_s.size, 20.0), np.ones(sent_s.size, bool)))
+    path = acquire.Path(sent_s, return_s, np.full(sent_s.size, 20.0), np.ones(sent_s.size, bool))
+    path = jumps.without_strays(path, jumps.events(path, np.ones(sent_s.size, bool)))
     assert path.heard.all()
     (event,) = jumps.events(path, np.ones(sent_s.size, bool))
     assert event.first_s - 0.2 < sent_s[first] < event.last_s + 0.2

@@ -227,8 +227,10 @@ def _telling(finder, path, silent_s):
     half_s = acquire.WINDOW / acquire.RATE_HZ / 2
     for first_s, last_s in silent_s:
         lost |= (path.sent_s > first_s - half_s) & (path.sent_s < last_s + half_s)
-    path = jumps.without_strays(path._replace(heard=path.heard & ~lost))
-    some = jumps.events(path, loud & ~lost)
+    path = path._replace(heard=path.heard & ~lost)
+    if some := jumps.events(path, loud & ~lost):
+        path = jumps.without_strays(path, some)
+        some = jumps.events(path, loud & ~lost)
     for _ in range(4):
         poor = _poor_parts(path, loud & ~lost, some)
         if not poor.any():

@@ -40,6 +40,8 @@ STRADDLING = 3
 ASTRAY_US, ASTRAY_RMS, MOST_ASTRAY = 1400.0, 4.0, 6
 # Beside a longer rest (s) the machine's own speed may have taken them there.
 ASTRAY_REST_S = 0.2
+# Further (s) from an event they are left to what weighs all windows together.
+ASTRAY_NEAR_S = 0.7
 SPEED_PPM = 20000.0
 # More than a slip's own slopes beside it: a speed that stays changed.
 LASTING_TURN = 0.05
@@ -79,13 +81,15 @@ def events(path, loud):
     return _missed(path, found) if found else []
 
 
-def without_strays(path):
-    """The Path with those windows not heard that lie a period of the music off, between others that agree with one another."""
+def without_strays(path, some):
+    """The Path with those windows near events not heard that lie a period of the music off, between others that agree with one
+    another: they may be all that there is to an event."""
     trusted = np.flatnonzero(path.heard & (path.score > TRUSTED))
     t, u, sd = path.sent_s[trusted], path.return_s[trusted] * 1e6, _scatter_us(path.score[trusted])
     heard = path.heard.copy()
     for run in _runs_astray(t, u, sd):
-        heard[trusted[run]] = False
+        if any(event.first_s - ASTRAY_NEAR_S < t[run.start] < event.last_s + ASTRAY_NEAR_S for event in some):
+            heard[trusted[run]] = False
     return path._replace(heard=heard)
 
 
