@@ -23,7 +23,11 @@ TURNS = 3
 ROUNDS = 4
 # In standard deviations of the expectation, and in us: less is no cycle.
 LEAST_SIGMAS, LEAST_US = 4.5, 100.0
+# Further off than a cycle of the lowest notes is no slip: the rest, beyond a long silence, knows less than it believes.
+MOST_US = 5000.0
 POOL = 4
+# Where the music tells something: share of the most that a bin tells.
+LOUD = 1e-6
 # Independent samples in a bin, and the evidence (nats) by which the music vouches for a stretch.
 FREE_PER_BIN, VOUCHED = 16, 10.0
 BLEND = 16
@@ -47,7 +51,8 @@ def expected(x_us, z_us, info, model, *, extra=None, sure=None):
     bins = np.arange(x_us.size)
     middles = (np.arange(x.size) + 0.5) * POOL - 0.5
     mean, sd = np.interp(bins, middles, rest.mean_us), np.interp(bins, middles, np.sqrt(rest.variance))
-    return Rest(np.repeat(suspect, POOL)[: x_us.size], mean, sd)
+    suspect = _within_a_cycle(np.repeat(suspect, POOL)[: x_us.size], np.abs(mean - x_us), info)
+    return Rest(suspect, mean, sd) if suspect.any() else None
 
 
 def put_back(x_us, rest):
@@ -71,6 +76,14 @@ def not_vouched(suspect, lost):
     return out
 
 
+def _within_a_cycle(suspect, away_us, info):
+    """The suspects (bool per bin) less those stretches whose music is expected further away than any cycle."""
+    out, loud = suspect.copy(), info > LOUD * np.max(info, initial=0.0)
+    for first, last in runs(suspect):
+        out[first:last] = np.max(away_us[first:last][loud[first:last]], initial=0.0) < MOST_US
+    return out
+
+
 def _pooled(x_us, z_us, info):
     """Groups of POOL bins: the map's mean, the measurements' mean, their information; the last group is filled up."""
     short = -x_us.size % POOL
@@ -91,7 +104,7 @@ def _sooner(extra):
 
 def _pooled_suspects(x_us, z_us, info, model, extra, sure):
     steps = start_steps(model, BIN_S * POOL)
-    loud = info > 1e-6 * np.max(info, initial=0.0)
+    loud = info > LOUD * np.max(info, initial=0.0)
     found = np.zeros(x_us.size, dtype=bool)
     for _ in range(ROUNDS):
         more = found | _far_from_others(x_us, z_us, np.where(found, 0.0, info), loud, steps, extra)
