@@ -376,5 +376,10 @@ def test_an_alignment_of_another_file_is_older_than_all_it_comes_from(tmp_path, 
     kept, old = (tmp_path / "returns" / track / "take1" / "alignment.json" for track in ("drum", "bass"))
     for path in (kept, old):
         write_json(path, {"capture_sha256": "one"})
-    date_back_outdated(tmp_path, {("drum", "take1"): "one", ("bass", "take1"): "another", ("horn", "take1"): "one"})
-    assert kept.stat().st_mtime > 0 and old.stat().st_mtime == 0
+    damaged = tmp_path / "returns" / "bell" / "take1" / "alignment.json"
+    damaged.parent.mkdir(parents=True)
+    damaged.write_text('{"capture_sha', encoding="utf-8")
+    date_back_outdated(
+        tmp_path, {(track, "take1"): made for track, made in (("drum", "one"), ("bass", "two"), ("bell", "one"), ("horn", "one"))}
+    )
+    assert kept.stat().st_mtime > 0 and old.stat().st_mtime == 0 and damaged.stat().st_mtime == 0

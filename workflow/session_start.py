@@ -108,13 +108,21 @@ def date_back_outdated(results, contents):
 
     contents: {(track, take): SHA-256 of its file}.
     """
-    from bounceproof.files import read_json
-
     for (track, take), content in contents.items():
         for name in ("alignment.json", "alone/alignment.json"):
             path = Path(results) / "returns" / track / take / name
-            if path.is_file() and read_json(path).get("capture_sha256") != content:
+            if path.is_file() and _made_of(path) != content:
                 os.utime(path, (0, 0))
+
+
+def _made_of(alignment):
+    """SHA-256 of the file that an alignment was made of; None where it cannot be read any more."""
+    from bounceproof.files import read_json
+
+    try:
+        return read_json(alignment)["capture_sha256"]
+    except (ValueError, LookupError, TypeError):
+        return None
 
 
 def display_lines(results, before, finished):
