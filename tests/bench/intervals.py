@@ -5,6 +5,7 @@ default all: see KINDS below]
 A table is printed after every hundred.
 """
 
+import argparse
 import sys
 import time
 from collections import defaultdict
@@ -186,4 +187,9 @@ def main(count, first, kinds):
 
 
 if __name__ == "__main__":
-    main(*map(int, [*sys.argv[1:3], *("1000", "0")[len(sys.argv[1:3]) :]]), sys.argv[3:] or KINDS)
+    options = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    options.add_argument("simulations", type=int, nargs="?", default=1000)
+    options.add_argument("first", type=int, nargs="?", default=0, help="seed of the first")
+    options.add_argument("kinds", nargs="*", help=f"of {', '.join(KINDS)}; all by default")
+    wanted = options.parse_args()
+    main(wanted.simulations, wanted.first, wanted.kinds or KINDS)

@@ -10,8 +10,15 @@ sys.path[:0] = [str(PROJECT / "workflow" / "scripts"), str(PROJECT / "workflow")
 
 import progress
 from code_version import code_version
-from session_start import check_new_session, check_other_record, chosen_session, date_back_outdated, display_lines, from_caller
-from session_start import relative_to_project
+from session_start import (
+    check_new_session,
+    check_other_record,
+    chosen_session,
+    date_back_outdated,
+    display_lines,
+    from_caller,
+    relative_to_project,
+)
 
 from bounceproof.files import file_sha256, read_json, read_table, remove_unfinished
 

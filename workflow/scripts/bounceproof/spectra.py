@@ -80,12 +80,12 @@ def band_powers(signals, rate_hz, bands, *, segment=None):
     """Power per segment, signal and band: (segments, signals, bands)."""
     segment = segment or segment_samples(rate_hz)
     matrix = band_matrix(bands, segment, rate_hz)
-    powers = [_powers(np.moveaxis(block, -1, 0)) @ matrix for block in transforms(signals, segment)]
+    powers = [squared(np.moveaxis(block, -1, 0)) @ matrix for block in transforms(signals, segment)]
     return np.swapaxes(np.concatenate(powers, axis=1), 0, 1)
 
 
-def _powers(values):
-    # Not the square of the absolute value, which takes a root on the way.
+def squared(values):
+    """|values|^2 of complex values, without the root that the absolute value takes on the way."""
     return values.real**2 + values.imag**2
 
 
@@ -129,11 +129,12 @@ def spectral_matrix(signals, rate_hz, *, segment=None, weights=None):
     bins, number = segment // 2 + 1, len(signals)
     total, counts, first = np.zeros((number, number, bins), dtype=complex), np.zeros(bins), 0
     for block in transforms(signals, segment):
-        each, shared = np.moveaxis(block, -1, 0), np.moveaxis(block, -1, 0)
-        if weights is not None:
+        each = shared = np.moveaxis(block, -1, 0)
+        if weights is None:
+            counts += len(block)
+        else:
             share = weights[first : first + len(block)].astype(float)
-            shared = each * share
-        counts += len(block) if weights is None else share.sum(axis=0)
+            shared, counts = each * share, counts + share.sum(axis=0)
         for i in range(number):
             total[i, i] += np.sum(shared[i].real * each[i].real + shared[i].imag * each[i].imag, axis=0)
             for j in range(i):

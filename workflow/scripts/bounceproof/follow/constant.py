@@ -5,6 +5,7 @@ Method: the clicks are placed by matched filter, whose main lobe is plain. The m
 same response explain clicks and music best: profile likelihood over a grid (response eliminated by least squares).
 """
 
+from functools import cache
 from typing import NamedTuple
 
 import numpy as np
@@ -123,14 +124,20 @@ def _stays(anchor, theta):
 def _shifted(cross, shift):
     """cross at lags later by `shift`, without the reach (band-limited)."""
     whole = int(np.floor(shift))
-    fade = np.ones(cross.size)
-    fade[:FADE] = np.sin(np.pi / 2 * (np.arange(FADE) + 0.5) / FADE) ** 2
-    fade[-FADE:] = fade[:FADE][::-1]
-    cross = fade * cross
+    cross = cross * _fade(cross.size)
     size = fft.next_fast_len(cross.size + 64, real=True)
     turn = np.exp(2j * np.pi * (shift - whole) * np.arange(size // 2 + 1) / size)
     moved = fft.irfft(fft.rfft(cross, size) * turn, size)
     return moved[REACH + whole : REACH + whole + cross.size - 2 * REACH]
+
+
+@cache
+def _fade(lags):
+    """1, and towards both ends a raised cosine of FADE lags."""
+    out = np.ones(lags)
+    out[:FADE] = np.sin(np.pi / 2 * (np.arange(FADE) + 0.5) / FADE) ** 2
+    out[-FADE:] = out[:FADE][::-1]
+    return out
 
 
 def with_clicks(x_us, clicks, offset_us):

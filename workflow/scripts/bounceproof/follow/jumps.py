@@ -72,11 +72,10 @@ class Event(NamedTuple):
 
 def events(path, loud):
     """Events of a Path, in order of time. loud: which of its windows hold music that cannot be missed."""
-    trusted = np.flatnonzero(path.heard & (path.score > TRUSTED))
+    trusted, t, u, sd = _trusted(path)
     if trusted.size < 2 * SIDE_WINDOWS:
         return []
-    t, u = path.sent_s[trusted], path.return_s[trusted] * 1e6
-    found = _apart([_event(t, u, group) for group in _grouped(_breaks(t, u, _scatter_us(path.score[trusted])))])
+    found = _apart([_event(t, u, group) for group in _grouped(_breaks(t, u, sd))])
     found = [event._replace(wide=_loud_inside(path, loud, event) > STRADDLING) for event in found]
     return _missed(path, found) if found else []
 
@@ -84,13 +83,19 @@ def events(path, loud):
 def without_strays(path, some):
     """The Path with those windows near events not heard that lie a period of the music off, between others that agree with one
     another: they may be all that there is to an event."""
-    trusted = np.flatnonzero(path.heard & (path.score > TRUSTED))
-    t, u, sd = path.sent_s[trusted], path.return_s[trusted] * 1e6, _scatter_us(path.score[trusted])
+    trusted, t, u, sd = _trusted(path)
+    near = inside(t, [one._replace(first_s=one.first_s - ASTRAY_NEAR_S, last_s=one.last_s + ASTRAY_NEAR_S) for one in some])
     heard = path.heard.copy()
     for run in _runs_astray(t, u, sd):
-        if any(event.first_s - ASTRAY_NEAR_S < t[run.start] < event.last_s + ASTRAY_NEAR_S for event in some):
+        if near[run.start]:
             heard[trusted[run]] = False
     return path._replace(heard=heard)
+
+
+def _trusted(path):
+    """(which windows of a path are trusted, sent times s, return times us, their standard deviation us)."""
+    trusted = np.flatnonzero(path.heard & (path.score > TRUSTED))
+    return trusted, path.sent_s[trusted], path.return_s[trusted] * 1e6, _scatter_us(path.score[trusted])
 
 
 def _runs_astray(t, u, sd):

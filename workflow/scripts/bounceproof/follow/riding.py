@@ -8,7 +8,8 @@ and E. Fatemi, Physica D 60 (1992) 259), which leaves steps as steps, by reweigh
 """
 
 import numpy as np
-from scipy import signal
+
+from bounceproof.spectra import spectral_matrix, squared
 
 from . import fields
 from .material import BIN, WORK_HZ, blocks
@@ -80,8 +81,9 @@ def constant_doubt_us(sent, seen):
     Within the periods of low notes the gain goes up and down, and moves the phase of what lies above them. Both numbers are set
     by simulated returns of pocket machines: a bass strays by 4.5 us, other music by .2 to .9. seen: a Pass.
     """
-    freq_hz, power = signal.welch(sent.samples, WORK_HZ, nperseg=LONG_FRAME)
-    period_s = np.sum(power[1:] / freq_hz[1:]) / max(np.sum(power[1:]), 1e-30)
+    found = spectral_matrix([sent.samples], WORK_HZ, segment=LONG_FRAME)
+    power = found.power(0)[1:]
+    period_s = np.sum(power / found.freq_hz[1:]) / max(np.sum(power), 1e-30)
     per_us = np.sqrt(np.sum(seen.info) / max(np.sum(seen.explained), 1e-30))
     return DOUBT_RADIANS * (1 + (RIPPLE_HZ * period_s) ** 2) / max(per_us, 1e-6)
 
@@ -126,7 +128,7 @@ def _spectra(sent, back, knots_u):
         both = sent.block(start, stop), back.through(knots_u, start, stop)
         for total, one in zip((own, came), both, strict=True):
             spectra = fields.framed(one[first_ - start : last - start])
-            total += np.sum(spectra.real**2 + spectra.imag**2, axis=0)
+            total += np.sum(squared(spectra), axis=0)
     return [np.convolve(one, np.ones(5) / 5, mode="same") + 1e-9 * one.max() + 1e-30 for one in (own, came)]
 
 

@@ -9,6 +9,8 @@ counts) is joined along time by dynamic programming, whose optimum is global, as
 import numpy as np
 from scipy import fft
 
+from bounceproof.spectra import squared
+
 from . import fields, response, smoother, speed
 from .acquire import _trace, _viterbi
 from .material import BIN, HOP, WORK_HZ, blocks
@@ -78,7 +80,7 @@ def _degrees(stem, size):
 def _whitened(model, heard):
     """Both with the noise's usual spectrum evened out."""
     error = fields.framed(heard - model)
-    usual = np.median(error.real**2 + error.imag**2, axis=0) + 1e-7 * np.mean(np.abs(fields.framed(heard)) ** 2) + 1e-30
+    usual = np.median(squared(error), axis=0) + 1e-7 * np.mean(np.abs(fields.framed(heard)) ** 2) + 1e-30
     weight = fields.IN_BAND / np.sqrt(usual)
     pad = np.zeros(HOP, np.float32)
     out = [fields.joined(fields.framed(one) * weight.astype(np.float32)) for one in (model, heard)]

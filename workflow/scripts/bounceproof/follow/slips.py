@@ -70,17 +70,20 @@ def evidence(seen):
 
 def not_vouched(suspect, lost):
     """The suspects (bool per bin) less those stretches where the music would lose by being elsewhere: `lost` nats a bin."""
-    out = suspect.copy()
-    for first, last in runs(suspect):
-        out[first:last] = np.sum(lost[first:last]) < VOUCHED
-    return out
+    return _only(suspect, lambda part: np.sum(lost[part]) < VOUCHED)
 
 
 def _within_a_cycle(suspect, away_us, info):
     """The suspects (bool per bin) less those stretches whose music is expected further away than any cycle."""
-    out, loud = suspect.copy(), info > LOUD * np.max(info, initial=0.0)
+    loud = info > LOUD * np.max(info, initial=0.0)
+    return _only(suspect, lambda part: np.max(away_us[part][loud[part]], initial=0.0) < MOST_US)
+
+
+def _only(suspect, holds):
+    """The suspects in those stretches (slices) for which something holds."""
+    out = suspect.copy()
     for first, last in runs(suspect):
-        out[first:last] = np.max(away_us[first:last][loud[first:last]], initial=0.0) < MOST_US
+        out[first:last] = holds(slice(first, last))
     return out
 
 

@@ -15,6 +15,8 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit
 
+from bounceproof.spectra import squared
+
 from . import fields, pieces, response
 from .material import BIN, HOP, WORK_HZ, blocks
 from .pieces import padded
@@ -261,7 +263,7 @@ def _whitened(
     scene, back, knots_u, start, *, replayed, attenuate_us=None, want_response=False, keep=None, want_model=False, also=None
 ):
     heard = fields.framed(scene.back)
-    heard_power = _power(heard)
+    heard_power = squared(heard)
     silence = SILENCE * HOP * back.power + 1e-30
     there = _inside(back, knots_u, start, len(heard)) * (np.mean(heard_power, axis=1) > 10 * silence)
     if scene.model is None:
@@ -270,12 +272,12 @@ def _whitened(
         return White(None, None, None, None, _frame_energy(weight, heard_power), np.zeros((2, 1)), stem_w, back_w)
     model, slope, stretch = (fields.framed(one) for one in (scene.model, scene.slope, scene.stretch))
     model += np.float32(replayed) * stretch
-    plain = _power(model)
+    plain = squared(model)
     gain = _gain(heard, heard_power, model, plain, silence)
     for one in (model, slope, stretch):
         one *= gain
     error = heard - model
-    left = _power(error)
+    left = squared(error)
     weight = _weights(left, silence, there, keep, start)
     explained, left_over = _frame_energy(weight * gain, plain), _frame_energy(weight, left)
     plain *= weight**2
@@ -286,7 +288,7 @@ def _whitened(
         whole = heard if scene.whole is None else fields.framed(scene.whole)
         back_w = fields.joined(weight * (whole - np.float32(replayed) * stretch))
     if attenuate_us is not None:
-        steep = _frame_energy(weight, _power(slope))
+        steep = _frame_energy(weight, squared(slope))
         weight = weight * _fade(attenuate_us, start, _most_off_us(left_over, steep, explained))
     return White(
         *(fields.joined(weight * one) for one in (error, slope, stretch)),
@@ -303,10 +305,6 @@ def _whitened(
 def _frame_energy(weight, power):
     """Energy of each frame whose spectrum has this power, weighted (Parseval)."""
     return np.einsum("ij,ij,ij->i", weight, weight, power, dtype=np.float64) / HOP
-
-
-def _power(spectra):
-    return spectra.real**2 + spectra.imag**2
 
 
 def _gain(heard, heard_power, model, loud, floor):
