@@ -8,7 +8,7 @@ import time
 import pytest
 import yaml
 from bounceproof import demo_song, verdicts
-from bounceproof.files import write_json
+from bounceproof.files import read_json, write_json
 from bounceproof.session import manual, take_facts
 from bounceproof.session.guessing import guess_role
 from bounceproof.session.naming import name_problem, natural_key, safe_name
@@ -369,17 +369,13 @@ def test_media_and_roles_say_where_they_come_from():
     assert len(words) == len(set(words)), "a word speaks for one role"
 
 
-def test_an_alignment_of_another_file_is_older_than_all_it_comes_from(tmp_path, monkeypatch):
+def test_what_a_result_was_made_of_and_what_if_it_is_damaged(tmp_path, monkeypatch):
     monkeypatch.syspath_prepend(str(PROJECT / "workflow"))
-    from session_start import date_back_outdated
+    from session_start import made_of
 
-    kept, old = (tmp_path / "returns" / track / "take1" / "alignment.json" for track in ("drum", "bass"))
-    for path in (kept, old):
-        write_json(path, {"capture_sha256": "one"})
-    damaged = tmp_path / "returns" / "bell" / "take1" / "alignment.json"
-    damaged.parent.mkdir(parents=True)
+    whole, damaged, other = (tmp_path / name for name in ("whole.json", "damaged.json", "other.json"))
+    write_json(whole, {"capture_sha256": "one"})
+    write_json(other, ["capture_sha256"])
     damaged.write_text('{"capture_sha', encoding="utf-8")
-    date_back_outdated(
-        tmp_path, {(track, "take1"): made for track, made in (("drum", "one"), ("bass", "two"), ("bell", "one"), ("horn", "one"))}
-    )
-    assert kept.stat().st_mtime > 0 and old.stat().st_mtime == 0 and damaged.stat().st_mtime == 0
+    said = [made_of(path, lambda path: read_json(path)["capture_sha256"]) for path in (whole, damaged, other)]
+    assert said == ["one", None, None]

@@ -101,26 +101,12 @@ def relative_to_project(path, project):
     return path.relative_to(project).as_posix() if path.is_relative_to(project) else path.as_posix()
 
 
-def date_back_outdated(results, contents):
-    """Date each alignment back that was made of another file than its take is now, so that it is made anew: Snakemake sees that
-    by its own notes only, and where they are gone (results copied without them, a run killed before it took them) the old one
-    would pass.
-
-    contents: {(track, take): SHA-256 of its file}.
+def made_of(path, content_in):
+    """What a file of results says itself that it was made of; None where it cannot be read any more. content_in: takes it from
+    the path.
     """
-    for (track, take), content in contents.items():
-        for name in ("alignment.json", "alone/alignment.json"):
-            path = Path(results) / "returns" / track / take / name
-            if path.is_file() and _made_of(path) != content:
-                os.utime(path, (0, 0))
-
-
-def _made_of(alignment):
-    """SHA-256 of the file that an alignment was made of; None where it cannot be read any more."""
-    from bounceproof.files import read_json
-
     try:
-        return read_json(alignment)["capture_sha256"]
+        return content_in(path)
     except (ValueError, LookupError, TypeError):
         return None
 

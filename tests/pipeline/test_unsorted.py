@@ -1,13 +1,15 @@
 """Captures of any name with several transfers are cut; a changed one reruns exactly the tracks that changed, in one call."""
 
 import os
+import shutil
 from pathlib import Path
 
 import numpy as np
 import pytest
-from bounceproof.files import file_sha256, read_table
+from bounceproof.files import file_sha256, read_table, write_json
 from chain import (
     OF_ALL,
+    STEMS,
     chain_of,
     finished,
     make_session,
@@ -50,7 +52,30 @@ def unsorted(folder, project):
     write_audio(side, np.concatenate([take["horn", 1], take["drum", 2], other]), days_old=900)
     told["changed"] = finished(snakemake(session, project=project)).jobs
     told["settled"] = planned(session, project=project)
+    told["noteless"] = noteless(session, folder, results, project, take)
     return told
+
+
+def noteless(session, folder, results, project, take):
+    """What is planned once Snakemake's own notes are gone: with one alignment of another file; then with another stem; then with
+    another capture; both older than the results.
+    """
+    shutil.rmtree(folder / "housekeeping/.snakemake/metadata")
+    (alignment,) = results.glob("returns/drum/*/alignment.json")
+    write_json(alignment, {**read_results(alignment), "capture_sha256": "of another"})
+    before = dates(results)
+    told = {"alignment": planned(session, project=project)}
+    write_audio(session / "stems/bass.wav", STEMS["bass"][::-1], days_old=900)
+    told["stem"] = planned(session, project=project)
+    write_audio(session / "stems/bass.wav", STEMS["bass"], days_old=900)
+    write_audio(session / "returns/unsorted/side A.wav", take["drum", 2], days_old=900)
+    told["capture"] = planned(session, project=project)
+    told["left"] = dates(results) == before
+    return told
+
+
+def dates(folder):
+    return {path: path.stat().st_mtime_ns for path in folder.rglob("*") if "logs" not in path.parts}
 
 
 @pytest.fixture(scope="module")
@@ -89,3 +114,14 @@ def test_a_changed_capture_reruns_exactly_the_changed_track_in_one_call(told):
     expected = chain_of("horn", horn_takes[1]) | OF_ALL | {"Sorting the captures in returns/unsorted"}
     assert set(told["changed"]) == expected
     assert told["settled"] == []
+
+
+def test_results_made_of_another_file_are_made_anew_though_snakemakes_notes_are_gone(told):
+    drum = next(row["take"] for row in told["cuts"] if row["track"] == "drum")
+    assert set(told["noteless"]["alignment"]) == chain_of("drum", drum) | OF_ALL
+    assert {"Preparing the stem of bass", "Making the transfer of bass"} <= set(told["noteless"]["stem"])
+    assert "Sorting the captures in returns/unsorted" in told["noteless"]["capture"]
+
+
+def test_a_plan_changes_nothing(told):
+    assert told["noteless"]["left"]

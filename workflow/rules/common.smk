@@ -14,9 +14,9 @@ from session_start import (
     check_new_session,
     check_other_record,
     chosen_session,
-    date_back_outdated,
     display_lines,
     from_caller,
+    made_of,
     relative_to_project,
 )
 
@@ -76,6 +76,27 @@ def cut_takes(track):
 
 def cuts(table):
     return [row for row in read_table(table) if row["file"]]
+
+
+def captures_to_sort(wildcards):
+    """The unsorted captures; a touched file is no new capture."""
+    contents = {Path(path).name: content_of(path) for path in SESSION["captures"]}
+    renew_unless_of(
+        contents,
+        result("captures/cuts.tsv"),
+        lambda table: {row["capture"]: row["capture_sha256"] for row in read_table(table) if row["capture"]},
+    )
+    return [ancient(path) for path in SESSION["captures"]]
+
+
+def renew_unless_of(content, path, content_in):
+    """Have a file of results made anew that says itself that it was made of something else.
+
+    Snakemake sees that by its own notes only, and where they are gone (results copied without them, a run killed before it took
+    them) the old one would pass. content_in: what the file at `path` says, see `made_of`.
+    """
+    if workflow.is_main_process and Path(path).is_file() and made_of(path, content_in) != content:
+        workflow.dag.forcefiles.add(path)
 
 
 def takes_of(track):
@@ -148,6 +169,18 @@ def align_settings(wildcards, partner):
     )
 
 
+def capture_to_align(name):
+    """The function of a take that names its capture, for the rule that makes the take's alignment of this name."""
+
+    def capture(wildcards):
+        if not is_simulated(wildcards):
+            alignment = take_file(name, wildcards.track, wildcards.take)
+            renew_unless_of(take_id(wildcards), alignment, lambda path: read_json(path)["capture_sha256"])
+        return capture_of(wildcards)
+
+    return capture
+
+
 def capture_of(wildcards):
     """The file that a take's audio is in."""
     return capture_of_take(wildcards.track, wildcards.take)
@@ -216,9 +249,6 @@ def track_rows(*keys):
     return [{"track": track, "take": wanted_take(track), **{key: TRACKS[track][key] for key in keys}} for track in TRACKS]
 
 
-if workflow.is_main_process:
-    date_back_outdated(RESULTS, {(track, take): take_content(track, take) for track in TRACKS for take in direct_takes(track)})
-
 BEFORE = {
     path: content_of(path) for pattern in ("returns/*/*/alignment.json", "report.html") for path in Path(RESULTS).glob(pattern)
 }
@@ -242,6 +272,7 @@ def stem_source(wildcards):
     """A track's stem; a touched file is no new stem."""
     if SESSION["stems_from"] == "demo_song":
         return f"{RESULTS}/song/{Path(TRACKS[wildcards.track]['stem']).name}"
+    renew_unless_of(stem_id(wildcards), result(f"stems/{wildcards.track}.json"), lambda path: read_json(path)["source_sha256"])
     return ancient(TRACKS[wildcards.track]["stem"])
 
 

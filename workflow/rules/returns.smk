@@ -30,7 +30,7 @@ rule simulate_return:
 
 checkpoint sort_captures:
     input:
-        captures=[ancient(path) for path in SESSION["captures"]],
+        captures=captures_to_sort,
         facts=[f"{RESULTS}/transfers/{track}.json" for track in TRACKS],
         calibration=calibration_facts(),
     output:
@@ -58,7 +58,7 @@ checkpoint sort_captures:
 rule align_return:
     input:
         unpack(legs_alone),
-        capture=capture_of,
+        capture=capture_to_align("alignment.json"),
         stem=result("stems/{track}.wav"),
         transfer=result("transfers/{track}.wav"),
         facts=result("transfers/{track}.json"),
@@ -89,7 +89,7 @@ rule align_return:
 # Each leg of a pass captured in two channels is laid by itself once; rule align_return then shares their motion.
 use rule align_return as align_leg with:
     input:
-        capture=capture_of,
+        capture=capture_to_align("alone/alignment.json"),
         stem=result("stems/{track}.wav"),
         transfer=result("transfers/{track}.wav"),
         facts=result("transfers/{track}.json"),

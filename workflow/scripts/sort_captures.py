@@ -2,8 +2,9 @@
 
 input:  captures: list of files from returns/unsorted; facts: list of transfers/TRACK.json; calibration:
         [transfers/calibration.json] or nothing
-output: table (captures/cuts.tsv: capture, track, take, file, sha256, channel where the others hold something else, together (the
-other leg of a stereo track that was cut beside it), from_s, to_s, start_s, end_s, note); the cut files lie beside it
+output: table (captures/cuts.tsv: capture, capture_sha256, track, take, file, sha256, channel where the others hold something
+        else, together (the other leg of a stereo track that was cut beside it), from_s, to_s, start_s, end_s, note); the cut
+        files lie beside it
 params: content (the SHA-256 of each capture), settings = {speed_search_percent, taken: {track: [take]}, legs: {track: the other
         leg's}}
 """
@@ -23,11 +24,12 @@ def main(snakemake):
     beside = [read_json(path) for path in snakemake.input.calibration]
     taken = {track: set(names) for track, names in settings["taken"].items()}
     rows = []
-    for path in map(Path, snakemake.input.captures):
+    for path, planned in zip(map(Path, snakemake.input.captures), snakemake.params.content, strict=True):
+        about = {"capture": path.name, "capture_sha256": planned}
         try:
-            rows += sorted_capture(path, (transfers, beside), settings, taken, folder)
+            rows.extend({**about, **row} for row in sorted_capture(path, (transfers, beside), settings, taken, folder))
         except AudioProblem as problem:
-            rows.append({"capture": path.name, "note": str(problem)})
+            rows.append({**about, "note": str(problem)})
     for path, planned in zip(snakemake.input.captures, snakemake.params.content, strict=True):
         check_unchanged(path, planned)
     there = {row.get("track") for row in rows} | set(taken)
@@ -47,7 +49,7 @@ def sorted_capture(path, known, settings, taken, folder):
     found = find_in_channels(capture, transfers, speed_search_percent=settings["speed_search_percent"], beside=beside)
     cuts = sorted(((channel, span) for channel, spans in found for span in spans), key=lambda one: one[1].first_sample)
     if not cuts:
-        yield {"capture": path.name, "note": "no click of this session was found in it"}
+        yield {"note": "no click of this session was found in it"}
     noted = with_repeats([span for _, span in cuts])
     cuts = legs_together([(channel, span) for (channel, _), span in zip(cuts, noted, strict=True)], settings["legs"])
     for channel, span, beside in cuts:
@@ -58,7 +60,6 @@ def sorted_capture(path, known, settings, taken, folder):
         # Where every channel holds the same, all are kept, and the alignment takes the best.
         channel = channel if len(found) > 1 else None
         yield {
-            "capture": path.name,
             "track": span.track,
             "take": take,
             "file": name,

@@ -12,7 +12,8 @@ import numpy as np
 from bounceproof.aligning.channels import by_strength, choose_channel
 from bounceproof.clicks import find_clicks
 
-COLUMNS = ("capture", "track", "take", "file", "sha256", "channel", "together", "from_s", "to_s", "start_s", "end_s", "note")
+COLUMNS = ("capture", "capture_sha256", "track", "take", "file", "sha256", "channel", "together")
+COLUMNS += ("from_s", "to_s", "start_s", "end_s", "note")
 # Hiss is measured before the start click, and a little after the end one.
 _BEFORE_S, _AFTER_S = 3.5, 2.5
 # How far two clicks may lie from where their own speed puts them: a machine's speed changes that much over a song at most.
