@@ -11,7 +11,6 @@ from itertools import product
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 
 _SIZES_NP = (0.01, 0.02, 0.04, 0.08, 0.16)
 _MEMORIES_S = (0.01, 0.03, 0.1, 0.3, 1.0)
@@ -32,6 +31,8 @@ def beside_law(explained, noise, hurt, before_np):
 
     noise: as its noise_per_sample gives it; hurt: cells that tell nothing (dropouts).
     """
+    from bounceproof.condition.compiled import filtered, smoothed
+
     constant, share = noise
     own = np.where(hurt, 0.0, explained.own)
     heard = own > 0
@@ -42,40 +43,8 @@ def beside_law(explained, noise, hurt, before_np):
     # A gain common to all is the response's.
     seen_np = seen_np - np.sum(told * seen_np) / max(told.sum(), 1e-30)
     processes = [(size**2, float(np.exp(-explained.cell_s / memory_s))) for size, memory_s in product(_SIZES_NP, _MEMORIES_S)]
-    most, best = max((_filtered(told, seen_np, *process)[0], process) for process in processes)
+    most, best = max((filtered(told, seen_np, *process)[0], process) for process in processes)
     if most < np.log(max(heard.sum(), 1)):
         return None
-    gain_np, variance_np = _smoothed(told, seen_np, *best)
+    gain_np, variance_np = smoothed(told, seen_np, *best)
     return Beside(gain_np, np.sqrt(variance_np))
-
-
-@njit(cache=True)
-def _filtered(told, seen, variance, kept):
-    """(log likelihood ratio to no process at all; mean, variance of each cell from all up to it), told: inverse variance of what
-    was seen; variance, kept: of the process, and its share kept from cell to cell (R. Kalman, J. Basic Eng. 82 (1960) 35).
-    """
-    ratio, mean, spread = 0.0, 0.0, variance
-    means, spreads = np.empty(told.size), np.empty(told.size)
-    for k in range(told.size):
-        if told[k] > 0.0:
-            noise = 1.0 / told[k]
-            off = seen[k] - mean
-            ratio += 0.5 * (seen[k] ** 2 / noise - off * off / (spread + noise) - np.log1p(spread / noise))
-            weight = spread / (spread + noise)
-            mean += weight * off
-            spread *= 1.0 - weight
-        means[k], spreads[k] = mean, spread
-        mean, spread = kept * mean, kept * kept * spread + (1.0 - kept * kept) * variance
-    return ratio, means, spreads
-
-
-@njit(cache=True)
-def _smoothed(told, seen, variance, kept):
-    """(mean, variance) per cell from all cells (Rauch, Tung and Striebel, AIAA J. 3 (1965) 1445)."""
-    _, means, spreads = _filtered(told, seen, variance, kept)
-    for k in range(told.size - 2, -1, -1):
-        ahead = kept * kept * spreads[k] + (1.0 - kept * kept) * variance
-        weight = kept * spreads[k] / ahead
-        means[k] += weight * (means[k + 1] - kept * means[k])
-        spreads[k] += weight * weight * (spreads[k + 1] - ahead)
-    return means, spreads

@@ -6,7 +6,6 @@ fitted here to those readings, which were taken from memory (see `BURSTS`).
 """
 
 import numpy as np
-from numba import njit
 
 from bounceproof.quantities import amplitude_db, amplitude_from_db, bs468_weighting_db
 
@@ -46,15 +45,17 @@ def detected(samples, rate_hz):
     return _followed(np.abs(np.asarray(samples, dtype=float)), shares) / _SINE_READS
 
 
-@njit(cache=True)
 def _followed(sizes, shares):
-    """Two followers in a row; shares: (2, 2), what each takes up and lets go a sample."""
-    first, second, out = 0.0, 0.0, np.empty(sizes.size)
-    for k in range(sizes.size):
-        first += (sizes[k] - first) * shares[0, 0] if sizes[k] > first else -first * shares[0, 1]
-        second += (first - second) * shares[1, 0] if first > second else -second * shares[1, 1]
-        out[k] = second
-    return out
+    """Two followers in a row; shares: (2, 2), what each takes up and lets go a sample. Plain numbers: to load the compiler takes
+    longer than the two seconds of hiss that are read.
+    """
+    (rise, fall), (second_rise, second_fall) = shares.tolist()
+    first, second, out = 0.0, 0.0, []
+    for size in sizes.tolist():
+        first += (size - first) * rise if size > first else -first * fall
+        second += (first - second) * second_rise if first > second else -second * second_fall
+        out.append(second)
+    return np.array(out)
 
 
 def quasi_peak_dbfs(samples, rate_hz):

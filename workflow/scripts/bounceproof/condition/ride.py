@@ -10,7 +10,6 @@ moved through while the stem played.
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 
 from bounceproof.condition.explained import CELL_S, Sliced, working_factor
 from bounceproof.quantities import DB_PER_NEPER, amplitude_db, amplitude_from_db, power_db, power_from_db
@@ -260,17 +259,10 @@ def _peaks_db(samples, step, count):
 
 def _controlled(level_db, law, step_s):
     """The gain in dB of a control with this law; 0 is its largest. Starts where it wants to be."""
+    from bounceproof.condition.compiled import reached
+
     wanted = np.clip(law.target_db - level_db, -law.range_db, 0.0)
-    return _reached(wanted, -np.expm1(-step_s / law.attack_s), -np.expm1(-step_s / law.release_s))
-
-
-@njit(cache=True)
-def _reached(wanted, fall, rise):
-    gain, out = wanted[0], np.empty(wanted.size)
-    for k in range(wanted.size):
-        gain += (wanted[k] - gain) * (fall if wanted[k] < gain else rise)
-        out[k] = gain
-    return out
+    return reached(wanted, -np.expm1(-step_s / law.attack_s), -np.expm1(-step_s / law.release_s))
 
 
 def _fitted(seen, heard_db, range_db, law):

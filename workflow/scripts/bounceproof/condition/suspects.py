@@ -202,11 +202,15 @@ class Search:
         for row, (first, block) in enumerate(zip(self.starts, self.spectra, strict=True)):
             length = min(self.block, frames - first)
             lags = fft.irfft(np.einsum("fb,fb->f", block, spectrum), self.size)
-            # A source frame j of the block's first frame means a delay of first - j.
-            source_at = first - (np.arange(count) - (frames - 1))
-            sums[row] = np.where((source_at > -length) & (source_at < frames), lags[source_at % self.size], 0.0)
-            ends = (np.clip(source_at + more, 0, frames) for more in (length, 0))
-            worth[row] = np.subtract(*(energy[end] for end in ends))
+            # A source frame j of the block's first frame means a delay of first - j: the last delay's is first - frames + 1, and
+            # only those from 1 - length to frames - 1 share anything with the block.
+            lowest = first - frames + 1
+            low, high = max(lowest, 1 - length), min(first + frames, frames)
+            there = np.concatenate((lags[self.size + low :] if low < 0 else lags[:0], lags[max(low, 0) : high]))
+            own = slice(first + frames - high, first + frames - low)
+            sums[row, own] = there[::-1]
+            ahead, behind = (energy[np.clip(np.arange(low, high) + more, 0, frames)] for more in (length, 0))
+            worth[row, own] = (ahead - behind)[::-1]
         return sums, worth
 
     def _along(self, sums, worth, drifts):
@@ -220,8 +224,7 @@ class Search:
         sums = maximum_filter1d(sums, 2 * min(reach, _REACH) + 1, axis=1)
         for row, drift in enumerate(drifts):
             shifts = np.round(drift * middles).astype(int)
-            score = sum(_shifted(one, shift) for one, shift in zip(sums, shifts, strict=True))
-            weight = sum(_shifted(one, shift) for one, shift in zip(worth, shifts, strict=True))
+            score, weight = _sheared(sums, shifts), _sheared(worth, shifts)
             enough = weight > _LEAST_SHARE * weight.max()
             out[row] = np.where(enough, score / np.sqrt(np.where(enough, weight, 1.0)), -np.inf)
         out[:, ~np.isfinite(out).all(axis=0)] = -np.inf
@@ -263,11 +266,11 @@ def _fitted(powers, count):
     return np.pad(powers, ((0, count - len(powers)), (0, 0)))
 
 
-def _shifted(values, shift):
-    """values[k + shift], nought beyond the ends."""
-    out = np.zeros(len(values))
-    if shift >= 0:
-        out[: len(values) - shift] = values[shift:]
-    else:
-        out[-shift:] = values[:shift]
+def _sheared(rows, shifts):
+    """The sum of rows[n][k + shifts[n]], nought beyond the ends."""
+    count = rows.shape[1]
+    out = np.zeros(count)
+    for row, shift in zip(rows, shifts, strict=True):
+        low, high = max(shift, 0), count + min(shift, 0)
+        out[low - shift : high - shift] += row[low:high]
     return out
