@@ -247,7 +247,7 @@ def true_responses(stem, truth, rate_hz, bands):
 
 def true_edges(truth, rate_hz, band_hz, *, down_db):
     """(low, high) in Hz where the machine's response has fallen by down_db under the mean of the middle half of the band."""
-    octaves = np.linspace(np.log2(50.0), np.log2(0.42 * rate_hz), 4000)
+    octaves = np.linspace(np.log2(50.0), np.log2(0.42 * rate_hz), 40000)
     gain_db = amplitude_db(true_gain(truth, 2.0**octaves, rate_hz))
     low, high = np.log2(band_hz)
     middle = np.abs(octaves - 0.5 * (low + high)) <= 0.25 * (high - low)

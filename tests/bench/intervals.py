@@ -21,7 +21,14 @@ from bounceproof.condition import hiss as hisses  # noqa: E402
 from bounceproof.condition import level as levels  # noqa: E402
 from bounceproof.condition import story  # noqa: E402
 from bounceproof.condition.lines import find_lines  # noqa: E402
-from bounceproof.quantities import a_weighting_db, amplitude_db, bs468_weighting_db, power_db, power_from_db  # noqa: E402
+from bounceproof.quantities import (  # noqa: E402
+    a_weighting_db,
+    amplitude_db,
+    amplitude_from_db,
+    bs468_weighting_db,
+    power_db,
+    power_from_db,
+)
 from bounceproof.recorder.channel import limit_band  # noqa: E402
 from measuring import (  # noqa: E402
     expected_hiss_dbfs,
@@ -44,7 +51,7 @@ WEIGHTINGS = {
 
 
 class Tally:
-    """Counts of intervals that held, by measure; layers: (Layer, its true levels) of returns that are not in a stack yet."""
+    """Errors and sd by measure; layers: (Layer, its true levels) of each return that goes into stacks."""
 
     def __init__(self):
         self.errors, self.layers = defaultdict(list), []
@@ -54,13 +61,28 @@ class Tally:
             self.errors[name].append((found - truth, max(sigma, 1e-12)))
 
     def show(self):
-        for name, rows in self.errors.items():
+        for name, rows in {**self.errors, **self.stacks()}.items():
             error, sigma = np.array(rows).T
             z = error / sigma
             held = f"{100 * np.mean(np.abs(z) <= 1.96):5.1f} % of {len(z):6d}"
             said = np.sqrt(np.mean(sigma**2))
             sizes = f"error {error.mean():+.3f} +- {error.std():.3f}, sd said {said:.3f} (median {np.median(sigma):.3f})"
             print(f"{name:<36} {held}   {sizes}", flush=True)
+
+    def stacks(self):
+        """Errors and sd of as many stacks of 12 as there are returns, each return in 12 of them."""
+        random, told = np.random.default_rng(0), Tally()
+        for _ in range(12 if len(self.layers) >= 12 else 0):
+            order = random.permutation(len(self.layers))
+            for first in range(0, len(order) - 11, 12):
+                told.add_stack([self.layers[k] for k in order[first : first + 12]])
+        return told.errors
+
+    def add_stack(self, dozen):
+        total = stack.stacked([one for one, _ in dozen], song_s=SECONDS)["total"]
+        for measure in WEIGHTINGS:
+            truth_dbfs = power_db(sum(power_from_db(true[measure]) for _, true in dozen))
+            self.add(f"stack of 12, {measure}", total[f"{measure}_dbfs"], total[f"{measure}_sigma_db"], truth_dbfs)
 
 
 def without(*unwanted):
@@ -104,22 +126,15 @@ def plain(seed, tally):
                 tally.add("band edges, octaves", np.log2(edge[f"{side}_hz"] / true_hz), edge[f"{side}_sd_octaves"], 0.0)
     level, true_level = condition["level"], levels.level_db(laid.stem, clean, RATE_HZ, BAND_HZ)
     tally.add("level to add", level["measured_db"], level["sigma_db"], true_level.level_db)
-    stacked(laid, condition, rows, seed, tally)
+    tally.layers.append(layer_of(laid, condition, rows, seed))
 
 
-def stacked(laid, condition, rows, seed, tally):
-    """The stack of every dozen returns, at the mix's gains."""
+def layer_of(laid, condition, rows, seed):
+    """(Layer, its true levels in dBFS by measure) of a return at a gain of a mix."""
     track = {"track": f"{seed}", "take": "take1", "mix_db": float(np.random.default_rng(seed).uniform(-9, 3)), "pan": 0.0}
     values = {**laid.values, "level_db": condition["level"]["measured_db"]}
     layer = stack.layer(track, values, condition, [{k: "" if v is None else v for k, v in row.items()} for row in rows])[0]
-    true_dbfs = {measure: resting_hiss_dbfs(laid, weighting) + layer.gain_db for measure, weighting in WEIGHTINGS.items()}
-    tally.layers.append((layer, true_dbfs))
-    if len(tally.layers) == 12:
-        total = stack.stacked([one for one, _ in tally.layers], song_s=SECONDS)["total"]
-        for measure in WEIGHTINGS:
-            truth_dbfs = power_db(sum(power_from_db(true[measure]) for _, true in tally.layers))
-            tally.add(f"stack of 12, {measure}", total[f"{measure}_dbfs"], total[f"{measure}_sigma_db"], truth_dbfs)
-        tally.layers.clear()
+    return layer, {measure: resting_hiss_dbfs(laid, weighting) + layer.gain_db for measure, weighting in WEIGHTINGS.items()}
 
 
 def controlled(seed, tally):
@@ -172,7 +187,34 @@ def lined(seed, tally):
             tally.add("frequency of a line", line["frequency_hz"], line["frequency_sigma_hz"], line_hz)
 
 
-KINDS = {"plain": plain, "controlled": controlled, "hurt": hurt, "lined": lined}
+def faded(seed, tally):
+    """How far the highs fall through a song."""
+    random = np.random.default_rng(seed)
+    laid = lay(music(24.0, seed), {"replay_band": BAND, "hiss": {"below_signal_db": float(random.uniform(18, 32))}}, seed)
+    spectrum = np.fft.rfft(laid.aligned)
+    spectrum[: int(1500 * len(laid.aligned) / RATE_HZ)] = 0.0
+    upper = np.fft.irfft(spectrum, len(laid.aligned))
+    fade_db = float(random.uniform(-4, 0))
+    gain = amplitude_from_db(np.linspace(0.0, fade_db, len(upper)))
+    with without((story, "measure_overload")):
+        highs = laid._replace(aligned=laid.aligned + (gain - 1.0) * upper).measured()[0]["highs"] or {}
+    tally.add("fading of the highs", highs.get("fade_db"), highs.get("fade_sigma_db"), fade_db)
+
+
+def echoed(seed, tally):
+    """Level and delay of print-through, before and after."""
+    random = np.random.default_rng(seed)
+    level_db, turn_s = float(random.uniform(-33, -24)), float(random.uniform(0.9, 2.5))
+    recorder = {"replay_band": BAND, "hiss": {"below_signal_db": float(random.uniform(24, 34))}}
+    laid = lay(music(16.0, seed), {**recorder, "print_through": {"level_db": level_db, "turn_s": turn_s}}, seed)
+    with without((story, "measure_overload")):
+        heard = laid.measured(track="one", others={})[0]["foreign"]
+    for one in heard:
+        tally.add("level of a foreign sound", one["level_db"], one["level_sigma_db"], level_db)
+        tally.add("delay of a foreign sound", abs(one["delay_s"]), one["delay_sigma_s"], turn_s)
+
+
+KINDS = {"plain": plain, "controlled": controlled, "hurt": hurt, "lined": lined, "faded": faded, "echoed": echoed}
 
 
 def main(count, first, kinds):

@@ -15,6 +15,9 @@ _BLOCK_SEGMENTS = 48
 # Hann segments that overlap by half are worth 1.89 times the segments laid end to end (Carter, Knapp, Nuttall 1973), so
 # 0.945 of their own number.
 _INDEPENDENT_SHARE = 1.89 / 2
+# The mean power of half-overlapping Hann segments weighs the samples by cos^4 + sin^4 = 3/4 + cos(4x)/4: its variance is 1/(B T)
+# times the mean square of that over its squared mean, in a wide band; in a single bin 1 + 2/36 comes to the same.
+OVERLAP_LOSS = 19.0 / 18.0
 # Of fewer averages any two signals look coherent: one alone gives 1 whatever they are.
 LEAST_AVERAGES = 4.0
 

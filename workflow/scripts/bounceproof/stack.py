@@ -25,8 +25,6 @@ from bounceproof.quantities import (
 
 MEASURES = ("flat", "a_weighted", "bs468_rms")
 FRAME_S = 0.05
-# By how much the hiss of all tracks is read off alike (tests/bench/intervals.py).
-_COMMON_SD_DB = 0.014
 
 
 class Layer(NamedTuple):
@@ -209,13 +207,12 @@ def _power(one, measure):
 
 
 def _sigma_db(layers, measure):
-    """Sd of a total in dB: what each track's hiss is known by is its own, and what the way of measuring is off by is common."""
+    """Sd of a total in dB: each track's hiss is known by itself."""
     sigmas_db = [(one.sigmas_db or {}).get(measure) for one in layers]
     if not layers or any(sigma_db is None for sigma_db in sigmas_db):
         return None
     powers = np.array([_power(one, measure) for one in layers])
-    own_db = np.sqrt(np.sum((powers * sigmas_db) ** 2)) / max(np.sum(powers), 1e-30)
-    return float(np.hypot(own_db, _COMMON_SD_DB))
+    return float(np.sqrt(np.sum((powers * sigmas_db) ** 2)) / max(np.sum(powers), 1e-30))
 
 
 def _dbfs(power):

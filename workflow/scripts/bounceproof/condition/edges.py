@@ -7,16 +7,17 @@ an edge's sd is in octaves. A band is known where stem and return are coherent a
 import numpy as np
 
 from bounceproof import spectra
-from bounceproof.quantities import DB_PER_NEPER, Band, power_db
+from bounceproof.quantities import DB_PER_NEPER, DB_PER_POWER_RATIO, Band, power_db
 
 PER_OCTAVE = 12
 _KNOWN_SD_DB = 1.0
 _LEAST_COHERENCE = 0.02
-_LEAST_SD_DB = 0.02
+# A wire's return is all coherent: its sd would be nought.
+_LEAST_SD_DB = 1e-3
 # Bands about the crossing that a parabola goes through: so many to either side, and within half an octave.
-_NEAR, _WITHIN_OCTAVES = 4, 0.5
-# What a response that is no parabola leaves (tests/bench/intervals.py).
-_LEAST_SD_OCTAVES = 0.0018
+_NEAR, _WITHIN_OCTAVES = 3, 0.5
+# Steps in which the curve and the bands' own scatter about it settle: the scatter at least doubles until it is there.
+_STEPS = 12
 
 
 def twelfths(low_hz, high_hz):
@@ -28,8 +29,8 @@ def twelfths(low_hz, high_hz):
 
 
 def fine_response(both, rate_hz):
-    """(bands, where in each the stem has its power (log2 Hz), response there in dB, its sd in dB) from a SpectralMatrix of stem
-    and return; response and sd NaN where not known.
+    """(bands, where in each the stem has its power (log2 Hz), the variance of that within the band, response in dB, its sd in dB)
+    from a SpectralMatrix of stem and return; response and sd NaN where not known.
 
     On a slope a partial at a band's edge shows the response at that edge, not at the band's middle.
     """
@@ -48,26 +49,29 @@ def fine_response(both, rate_hz):
     )
     known &= (stem > 0) & (explained > 0)
     level_db = power_db(np.where(known, explained / np.where(stem > 0, stem, 1.0), 1.0))
-    octaves = (both.power(0) * np.log2(np.maximum(both.freq_hz, 1.0))) @ matrix
-    octaves = np.where(stem > 0, octaves / np.where(stem > 0, stem, 1.0), np.log2([band.mid_hz for band in bands]))
-    return bands, octaves, np.where(known, level_db, np.nan), np.where(known, sd_db, np.nan)
+    each = np.log2(np.maximum(both.freq_hz, 1.0))
+    safe = np.where(stem > 0, stem, 1.0)
+    octaves = np.where(stem > 0, (both.power(0) * each) @ matrix / safe, np.log2([band.mid_hz for band in bands]))
+    spread = np.maximum((both.power(0) * each**2) @ matrix / safe - octaves**2, 0.0) * (stem > 0)
+    return bands, octaves, spread, np.where(known, level_db, np.nan), np.where(known, sd_db, np.nan)
 
 
 def fine_edges(both, rate_hz, band_hz, *, down_db):
     """Edges as `survival.band_edges` names them, or None where the middle of the band is not known."""
-    bands, octaves, level_db, sd_db = fine_response(both, rate_hz)
+    bands, octaves, spread, level_db, sd_db = fine_response(both, rate_hz)
     low, high = np.log2(max(band_hz[0], 50.0)), np.log2(band_hz[1])
     mids = np.log2([band.mid_hz for band in bands])
     middle = (np.abs(mids - 0.5 * (low + high)) <= 0.25 * (high - low)) & np.isfinite(level_db)
     if middle.sum() < 3:
         return None
     middle_db = float(level_db[middle].mean())
+    middle_sd_db = float(np.sqrt(np.sum(sd_db[middle] ** 2)) / middle.sum())
     edges = {"down_db": down_db, "middle_db": middle_db}
     start = int(np.flatnonzero(middle)[middle.sum() // 2])
     for name, step in (("low", -1), ("high", 1)):
-        edge = _edge(octaves, level_db - middle_db + down_db, sd_db, start, step)
+        edge = _edge(octaves, spread, level_db - middle_db + down_db, sd_db, start, step)
         edges[f"{name}_hz"] = None if edge is None else float(2.0 ** edge[0])
-        edges[f"{name}_sd_octaves"] = None if edge is None else float(edge[1])
+        edges[f"{name}_sd_octaves"] = None if edge is None else float(np.hypot(edge[1], middle_sd_db / edge[2]))
     return edges
 
 
@@ -84,8 +88,9 @@ def band_ends(both, rate_hz, band_hz, coarse):
     return {**ten, "by": "twelfths of an octave"}, three
 
 
-def _edge(octaves, over_db, sd_db, start, step):
-    """(place, sd) in octaves where a parabola through the bands about the first crossing passes nought; None if none does.
+def _edge(octaves, spread, over_db, sd_db, start, step):
+    """(place, sd, both in octaves, steepness in dB per octave) where a parabola through the bands about the first crossing passes
+    nought; None if none does.
 
     A single band under the limit is not believed (a gap between two partials of a stem): the next one known has to be there too.
     """
@@ -94,19 +99,18 @@ def _edge(octaves, over_db, sd_db, start, step):
         if over_db[order[place]] < 0 and over_db[order[place + 1]] < 0:
             near = np.array(order[max(0, place - _NEAR) : place + _NEAR])
             near = near[np.abs(octaves[near] - octaves[order[place]]) <= _WITHIN_OCTAVES]
-            found = _crossing(octaves[near] - octaves[order[place]], over_db[near], np.hypot(sd_db[near], _LEAST_SD_DB), step)
-            return found and (float(octaves[order[place]] + found[0]), found[1])
+            found = _crossing(octaves[near] - octaves[order[place]], spread[near], over_db[near], sd_db[near], step)
+            return found and (float(octaves[order[place]] + found[0]), *found[1:])
     return None
 
 
-def _crossing(octaves, over_db, sd_db, step):
-    """(place, sd) of the nought nearest to 0 of a parabola by least squares, of a straight line through fewer than six bands;
-    None where there is none, or it rises along `step`.
+def _crossing(octaves, spread, over_db, sd_db, step):
+    """(place, sd, steepness) of the nought nearest to 0 of a parabola by least squares, of a straight line through fewer than six
+    bands; None where there is none, or it rises along `step`.
     """
     if len(octaves) < 4:
         return None
-    degree = 2 if len(octaves) >= 6 else 1
-    curve, covariance = np.polyfit(octaves, over_db, degree, w=1.0 / sd_db, cov="unscaled")
+    curve, covariance = _settled(octaves, spread, over_db, np.maximum(sd_db, _LEAST_SD_DB), 2 if len(octaves) >= 6 else 1)
     noughts = np.roots(curve)
     noughts = noughts[np.isreal(noughts)].real
     if not len(noughts):
@@ -115,7 +119,23 @@ def _crossing(octaves, over_db, sd_db, step):
     slope = float(np.polyval(np.polyder(curve), place))
     if slope * step >= 0:
         return None
-    # The stem has gaps: what the curve leaves over counts like an error of each band.
-    left = np.sum(((over_db - np.polyval(curve, octaves)) / sd_db) ** 2) / (len(octaves) - degree - 1)
-    powers = place ** np.arange(degree, -1.0, -1.0)
-    return place, float(np.hypot(np.sqrt(max(1.0, left) * powers @ covariance @ powers) / abs(slope), _LEAST_SD_OCTAVES))
+    powers = place ** np.arange(len(curve) - 1, -1.0, -1.0)
+    return place, float(np.sqrt(powers @ covariance @ powers) / abs(slope)), abs(slope)
+
+
+def _settled(octaves, spread, over_db, sd_db, degree):
+    """(polynomial, its covariance) through the bands.
+
+    A band's mean power lies over the level in its middle where the response slopes: by half the square of the slope (in nepers of
+    power) times the spread. The stem has gaps, so that bands scatter by more than their sd: by so much, each on its own, that
+    chi squared is what it should be (R. Paule and J. Mandel, J. Res. NBS 87 (1982) 377).
+    """
+    lift_db, scatter = 0.0, 0.0
+    for _ in range(_STEPS):
+        variance = sd_db**2 + scatter
+        curve, covariance = np.polyfit(octaves, over_db - lift_db, degree, w=variance**-0.5, cov="unscaled")
+        left = (over_db - lift_db - np.polyval(curve, octaves)) ** 2 / variance
+        lift_db = 0.5 * np.polyval(np.polyder(curve), octaves) ** 2 * spread / DB_PER_POWER_RATIO
+        freedom = len(octaves) - degree - 1
+        scatter = max(0.0, scatter + (left.sum() - freedom) / max(np.sum(left / variance), 1e-30))
+    return curve, covariance

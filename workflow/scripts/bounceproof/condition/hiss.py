@@ -17,10 +17,8 @@ from bounceproof.quantities import a_weighting_db, bs468_weighting_db, power_db,
 LOOK_BACK_S = 2.0
 SHORTEST_S = 0.4
 SEGMENT_S = 0.5
-# The sum over a band of Hann-windowed bins scatters as if it held 18/35 independent values per bin: (sum w^2)^2 / (n sum w^4);
-# half overlapping segments add 2 x 3/70 to the variance of their mean: 2 sum w^2(t) w^2(t + T/2) / sum w^4.
-_INDEPENDENT_PER_BIN = 18.0 / 35.0
-_OVERLAP_LOSS = 1.0 + 6.0 / 70.0
+# The sum over a band of one Hann segment's bins scatters like 18/35 independent values per bin: (sum w^2)^2 / (n sum w^4).
+_OF_ONE_SEGMENT = 18.0 / 35.0
 
 
 class Quiet(NamedTuple):
@@ -135,7 +133,7 @@ def _without_lines(freq_hz, power, lines_hz):
 
 def _independent(segments):
     """Independent values per bin behind a mean over so many half-overlapping segments."""
-    return segments * _INDEPENDENT_PER_BIN / (_OVERLAP_LOSS if segments > 1 else 1.0)
+    return 0.5 * segments / spectra.OVERLAP_LOSS if segments > 1 else _OF_ONE_SEGMENT
 
 
 def _summed(power, segments):

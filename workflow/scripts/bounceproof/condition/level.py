@@ -12,8 +12,6 @@ from bounceproof import spectra
 from bounceproof.quantities import DB_PER_POWER_RATIO, power_db, power_from_db, third_octave_bands
 
 LEAKAGE_BELOW_DB = 45.0
-# Bands that come and go with the hiss move the level by so much beside its random error (tests/bench/intervals.py).
-_LEAST_SD_DB = 0.002
 
 
 class Level(NamedTuple):
@@ -97,16 +95,18 @@ def level_from_powers(played, hiss, bands, band_hz, rate_hz, *, quiet_s):
         return Level(None, None, 0)
     weight = clear * signal / np.maximum(signal + hiss, np.finfo(float).tiny)
     got = np.sum(weight * signal)
-    sigma = DB_PER_POWER_RATIO * np.sqrt(np.sum((weight * spread) ** 2)) / got
-    return Level(float(power_db(np.sum(weight * played.stem) / got)), float(np.hypot(sigma, _LEAST_SD_DB)), int(clear.sum()))
+    random_db = DB_PER_POWER_RATIO * np.sqrt(np.sum((weight * spread) ** 2)) / got
+    found_db, unweighted_db = (float(power_db(np.sum(by * played.stem) / np.sum(by * signal))) for by in (weight, clear))
+    # Where the response is not flat, the level hangs on how bands are weighted, and that on the hiss.
+    return Level(found_db, float(np.hypot(random_db, found_db - unweighted_db)), int(clear.sum()))
 
 
 def signal_sd(signal, hiss, bands, played_s, quiet_s):
     """Sd of a signal power found as (signal + hiss) - hiss, from the products of bandwidth and time.
 
-    var = (2 S N + N^2) / (B T_played) + N^2 / (B T_quiet).
+    var = (2 S N + N^2) / (B T_played) + N^2 / (B T_quiet), where half-overlapping segments make less of T_played.
     """
     width_hz = np.array([band.high_hz - band.low_hz for band in bands])
-    played_bt = np.maximum(width_hz * played_s, 1e-9)
+    played_bt = np.maximum(width_hz * played_s / spectra.OVERLAP_LOSS, 1e-9)
     quiet_bt = np.maximum(width_hz * quiet_s, 1.0)
     return np.sqrt((2.0 * signal * hiss + hiss**2) / played_bt + hiss**2 / quiet_bt)

@@ -12,7 +12,7 @@ from bounceproof.condition import history as histories
 from bounceproof.condition import ride as rides
 from bounceproof.condition import unexplained as rests
 from bounceproof.condition.beside import beside_law
-from bounceproof.condition.explained import Explained, explain, ridden
+from bounceproof.condition.explained import Explained, Sliced, explain, ridden
 from bounceproof.condition.overload import measure_overload
 
 # Phase error (rad) in the middle of the band up to which the stem still explains the return.
@@ -70,7 +70,8 @@ def tell(stem, aligned, both, rate_hz, *, hiss_powers, bands, band_hz, timing_us
     gain_sd = rides.by_samples(explained, ride.gain_sd) if ride.gain_sd.any() else None
     doubts = {"timing_us": timing_us, "gain_sd": gain_sd}
     noise = explained.noise_per_sample(hiss)
-    rest = rests.measure_unexplained(explained, bands, band_hz, hiss_powers, noise, found, **doubts)
+    sent = Sliced(len(explained.stem), lambda first, last: explained.stem[first:last] * gain[first:last])
+    rest = rests.measure_unexplained(explained, sent, bands, band_hz, hiss_powers, noise, found, **doubts)
     overload = measure_overload(explained, stem, rate_hz, explained.taps, gain, found)
     return Story(explained, ride, found, rest, overload, history, histories.highs(explained, band_hz))
 

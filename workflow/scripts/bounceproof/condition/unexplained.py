@@ -9,13 +9,14 @@ from typing import NamedTuple
 import numpy as np
 
 from bounceproof import spectra
-from bounceproof.condition.explained import Sliced
+from bounceproof.condition.explained import Sliced, response_taps, through
 from bounceproof.quantities import DB_PER_POWER_RATIO, Band, power_db, power_weights, shares_within
 
 # What each tap of a response takes of the hiss, re a least-squares fit: twice its taper (fourth root of Hann) less the square of
-# that, which Hann segments overlapping by half make 1.056 times as large.
-_TAKEN = 2 * 0.763 - 1.056 * 0.637
-_OVERLAP_LOSS = 1.056
+# that, which Hann segments overlapping by half make larger.
+_TAKEN = 2 * 0.763 - spectra.OVERLAP_LOSS * 0.637
+# So much of the song tells what a response by segments misses.
+_ENOUGH_S = 60.0
 
 
 class Unexplained(NamedTuple):
@@ -31,13 +32,14 @@ class Unexplained(NamedTuple):
     resting: np.ndarray
 
 
-def measure_unexplained(explained, bands, band_hz, hiss_powers, noise, dropouts, *, timing_us, gain_sd):
+def measure_unexplained(explained, sent, bands, band_hz, hiss_powers, noise, dropouts, *, timing_us, gain_sd):
     """The Unexplained of an Explained that has its ride on; None where the stem plays for less than a second.
 
-    band_hz: the medium's (low, high); hiss_powers: hiss of the silences per band, zeros where there is none; noise: as the
-    Explained's noise_per_sample gives it; timing_us: rms timing error left, None if unknown; gain_sd: relative sd of the ride,
-    per sample (Sliced), None without one: a gain fitted to the return takes so much of the hiss along (the expectation of
-    A. Dempster, N. Laird and D. Rubin, J. Royal Stat. Soc. B 39 (1977) 1).
+    sent: (frames,) the stem with the ride on, or what slices into it; band_hz: the medium's (low, high); hiss_powers: hiss of
+    the silences per band, zeros where there is none; noise: as the Explained's noise_per_sample gives it; timing_us: rms timing
+    error left, None if unknown; gain_sd: relative sd of the ride, per sample (Sliced), None without one: a gain fitted to the
+    return takes so much of the hiss along (the expectation of A. Dempster, N. Laird and D. Rubin, J. Royal Stat. Soc. B 39
+    (1977) 1).
     """
     rate_hz = explained.rate_hz
     segment = spectra.segment_samples(rate_hz)
@@ -61,16 +63,31 @@ def measure_unexplained(explained, bands, band_hz, hiss_powers, noise, dropouts,
     left = left / (1.0 - np.minimum(0.5, _TAKEN * len(explained.taps) / rate_hz / seconds * together))
     timing = _timing(left[:-1], expected[:-1], inner, timing_us)
     timing = np.append(timing, shares_within(inner, band_hz) @ timing)
-    hiss = left - timing
+    missed = np.minimum(_missed(explained, sent, columns) * expected, 0.5 * (left - timing))
+    hiss = left - timing - missed
     width_hz = np.array([band.high_hz - band.low_hz for band in inner])
     width_hz = np.append(width_hz, _worth_hz(shares_within(inner, band_hz) * hiss[:-1], shares_within(inner, band_hz) * width_hz))
-    random_db = spectra.level_sd_db(width_hz / _OVERLAP_LOSS / _swing(explained, noise), seconds)
-    sd_db = np.hypot(random_db, 0.5 * DB_PER_POWER_RATIO * timing / np.maximum(hiss, 1e-30))
+    random_db = spectra.level_sd_db(width_hz / spectra.OVERLAP_LOSS / _swing(explained, noise), seconds)
+    sd_db = np.hypot(random_db, 0.5 * DB_PER_POWER_RATIO * (timing + missed) / np.maximum(hiss, 1e-30))
     by_band = np.full((2, len(bands)), np.nan)
     by_band[:, within] = hiss[:-1], sd_db[:-1]
     reached = band_hz[1] <= 0.45 * rate_hz
     flat = (float(hiss[-1]), float(sd_db[-1])) if reached else (None, None)
     return Unexplained(*by_band, *flat, seconds, np.asarray(hiss_powers))
+
+
+def _missed(explained, sent, bands):
+    """Per band: the share of the expected power that a response by H1 misses, because what rings across a segment's ends, or
+    leaks from a louder partial, is weighted otherwise in stem and return. Told by the same estimate of what is known: the
+    expected sound itself.
+    """
+    frames = min(len(sent), round(_ENOUGH_S * explained.rate_hz))
+    sent, expected = sent[:frames], explained.expected[:frames]
+    segment = spectra.segment_samples(explained.rate_hz)
+    taps = response_taps(spectra.spectral_matrix([sent, expected], explained.rate_hz, segment=segment), explained.rate_hz, 1)
+    powers = spectra.band_powers([through(sent, taps) - expected, expected], explained.rate_hz, bands, segment=segment)
+    missed, whole = powers.sum(axis=0)
+    return missed / np.maximum(whole, 1e-30)
 
 
 def _timing(left, expected, bands, timing_us):
@@ -125,21 +142,44 @@ def under_music_record(unexplained, hiss, bands, band_hz):
     filled = filled_powers(unexplained)
     ours = weighted_levels(filled, bands, band_hz)
     rest = weighted_levels(unexplained.resting, bands, band_hz)
-    known = ~np.isnan(unexplained.band_powers)
+    low = power_weights([band._replace(mid_hz=band.low_hz) for band in bands], band_hz)
+    high = power_weights([band._replace(mid_hz=band.high_hz) for band in bands], band_hz)
+    resting_sd_db = spectra.level_sd_db([band.high_hz - band.low_hz for band in bands], hiss.seconds)
     record = {"seconds": unexplained.seconds, "rise_db": None}
     for name, weights in power_weights(bands, band_hz).items():
         silent, level, resting = getattr(hiss, f"{name}_dbfs"), ours[f"{name}_dbfs"], rest[f"{name}_dbfs"]
-        share = weights * filled * known / max(np.sum(weights * filled * known), 1e-30)
-        sigma_db = float(np.sqrt(np.sum((share * np.nan_to_num(unexplained.band_sd_db)) ** 2)))
         heard = silent is not None and np.isfinite(silent) and np.isfinite(resting)
         if name == "flat" and unexplained.flat_power:
             level, sigma_db = float(power_db(unexplained.flat_power)), unexplained.flat_sd_db
-        elif heard:
-            level = silent + level - resting
+        else:
+            # A weight that changes within a band meets the silences' own fine structure: the sd of an even spread.
+            uneven = heard * (high[name] - low[name]) / np.maximum(weights, 1e-30) / np.sqrt(12.0)
+            level = silent + level - resting if heard else level
+            sigma_db = _weighted_sd_db(unexplained, weights * filled, uneven, resting_sd_db)
         record |= {f"{name}_dbfs": level, f"{name}_sigma_db": sigma_db}
         if name == "flat" and heard:
             record["rise_db"] = level - silent
     return record
+
+
+def _weighted_sd_db(unexplained, powers, uneven, resting_sd_db):
+    """Sd in dB of a weighted sum over bands: of those heard under music by themselves and by the mean rise that they lend to the
+    others, which are known from the silences.
+
+    powers: weighted, as `filled_powers` completes them; uneven: by how much the weight changes within a band; resting_sd_db: of
+    the silences' hiss per band.
+    """
+    known = ~np.isnan(unexplained.band_powers)
+    share = _shares(powers)
+    lent = np.sum(share[~known])
+    under_music = share * known + lent * _shares(np.where(known, unexplained.band_powers, 0.0))
+    in_silence = np.array([share * ~known, share * uneven, lent * _shares(unexplained.resting * known)])
+    doubts_db = np.array([under_music * np.nan_to_num(unexplained.band_sd_db), *(in_silence * resting_sd_db)])
+    return float(np.sqrt(np.sum(doubts_db**2)))
+
+
+def _shares(powers):
+    return powers / max(np.sum(powers), 1e-30)
 
 
 def filled_powers(unexplained):
