@@ -25,9 +25,11 @@ EXPLAINED, NEARBY_BINS = 0.5, 17
 KNOWN_US = 60.0
 # Bins that say less than this share of the median one that is not faint are silence.
 LEAST_SHARE = 1e-5
+# What was led astray together with a faint stretch lies within so many steps of it; what knows better holds itself.
+ROOM_STEPS = 10
 # Off by less than this, the steps find it themselves; and the evidence (nats) a stretch has to gain by moving.
 LEAST_US, LEAST_GAIN = 70.0, 5.0
-# The likelihood (nats) that holds a block outside the faint stretches where it is.
+# The likelihood (nats) that holds a block far from the faint stretches where it is.
 HELD = 1e4
 
 
@@ -37,12 +39,15 @@ def look_again(there, x_us, z_us, model, extra):
     there: where and how the Pass `there.seen` was made; x_us: the map now, z_us: what each bin of that pass says of it about its
     slow course.
     """
+    from scipy.ndimage import binary_dilation
+
     from .estimate import knots
 
     unsure = _unsure(z_us, there.seen, model, extra)
     asked = np.add.reduceat(unsure, np.arange(0, unsure.size, STEP_BINS)) > 0
     if not asked.any():
         return None
+    asked = binary_dilation(asked, iterations=ROOM_STEPS)
     along = knots(there.line, x_us)
     score = np.zeros((asked.size, 4 * REACH + 1))
     stays = score.shape[1] // 2
