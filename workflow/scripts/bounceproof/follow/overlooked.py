@@ -2,14 +2,16 @@
 
 Conventions: as in `jumps`; maps in us about the estimate's line, per bin. Where loud music is hardly explained by a map that
 serves on both sides, two maps, each made of what one side alone says and carried on by the learned speed process, are tried
-against it, changed over at one instant. The same tells whether a stretch that the coarse path gave up was a mere slip.
+against it, changed over at one instant. The same tells whether a stretch that the coarse path gave up was a mere slip. In a
+rest no music tells: there the two maps themselves have to lie further apart than the speed process allows.
 """
 
+import itertools
 from typing import NamedTuple
 
 import numpy as np
 
-from . import jumps, learn, smoother
+from . import jumps, learn, slips, smoother
 from .material import BIN_S, bin_times
 
 # What is explained is looked at over so many bins.
@@ -20,6 +22,10 @@ POOR_SHARE, WELL_SHARE, EDGE_BINS = 0.25, 0.6, 40
 ROOM_BINS, MOST_STRETCHES, LONGEST_BINS = 2000, 4, 750
 # Two maps have to explain so much more (share of the usual), and lie so far apart.
 LEAST_GAINED, LEAST_US = 0.3, 500.0
+# A rest: bins that each tell less than this share of the most telling one, for so many steps of slips.POOL bins.
+REST_SHARE, REST_STEPS = 1e-4, 25
+# The music after a rest lies so many standard deviations from where that before it leads: worth a look; from both sides: a jump.
+LOOK_SIGMAS, JUMP_SIGMAS = 4.0, 6.0
 
 
 class Suspect(NamedTuple):
@@ -48,22 +54,24 @@ def overlooked(finder, found, events, base_us, power):
         kept = [*others, event]
         within = slice(suspect.first - near.start, suspect.last - near.start)
         x_us[suspect.first : suspect.last] = np.where(t[near] < event.middle_s, *maps)[within]
+    for rest in _leapt_over(found, kept, base_us):
+        event, near, maps = _as_rest(found, rest, kept, base_us, t)
+        if event is not None:
+            kept = [*kept, event]
+            within = slice(rest.first - near.start, rest.last - near.start)
+            x_us[rest.first : rest.last] = np.where(t[near] < event.middle_s, *maps)[within]
     return None if kept == list(events) else (sorted(kept, key=lambda one: one.first_s), x_us)
 
 
 def _as_one_cut(finder, found, suspect, others, base_us, t):
     """(event, bins about it, maps of its two sides) if two maps, changed over at one instant, explain the stretch; event None
     if they do not."""
-    known = np.searchsorted(t, [one.middle_s for one in others])
-    near = slice(
-        max([0, suspect.first - ROOM_BINS, *known[known < suspect.first]]),
-        min([t.size, suspect.last + ROOM_BINS, *known[known > suspect.last]]),
-    )
+    near = _near(suspect, others, t)
     here = t[near]
     counts = here < t[suspect.first], here > t[suspect.last]
     if not all(np.any(found.info[near][side] > 0) for side in counts):
         return None, near, None
-    maps = [_alone(found, near, side, base_us) for side in counts]
+    maps = [_alone(found, near, side, base_us).mean_us for side in counts]
 
     def absolute(x_us):
         return lambda at: found.line[0] + found.line[1] * at + 1e-6 * np.interp(at, here, x_us)
@@ -76,12 +84,50 @@ def _as_one_cut(finder, found, suspect, others, base_us, t):
     return event if right else None, near, maps
 
 
+def _leapt_over(found, events, base_us):
+    """The rests (Suspect) after which the music lies elsewhere than that before them leads."""
+    extra = jumps.extra(events, found.x_us.size)
+    _, z_us, info = slips.pooled(found.x_us, found.z_us - base_us, found.info)
+    info = np.where(info > REST_SHARE * info.max(initial=0.0), info, 0.0)
+    ahead = smoother.surprises(z_us, info, learn.start_steps(found.model, BIN_S * slips.POOL), extra=slips.sooner(extra))
+    telling = np.flatnonzero(info)
+    for before, after in itertools.pairwise(telling):
+        away_us, sd_us = abs(ahead.surprise[after]), np.sqrt(ahead.innovation[after])
+        if after - before > REST_STEPS and away_us > max(LEAST_US, LOOK_SIGMAS * sd_us):
+            yield Suspect(None, int(before + 1) * slips.POOL, int(after) * slips.POOL)
+
+
+def _as_rest(found, rest, others, base_us, t):
+    """(event, bins about it, maps of its two sides) if what the two sides of a rest say does not meet in its middle; event None
+    if it does."""
+    near, middle = _near(rest, others, t), (rest.first + rest.last) // 2
+    telling = found.info[near] > REST_SHARE * found.info.max()
+    counts = telling & (t[near] < t[rest.first]), telling & (t[near] > t[rest.last])
+    if any(t[rest.first] < one.last_s and t[rest.last] > one.first_s for one in others) or not all(map(np.any, counts)):
+        return None, near, None
+    sides = [_alone(found, near, side, base_us) for side in counts]
+    one, other = ((side.mean_us[middle - near.start], side.variance[middle - near.start]) for side in sides)
+    by_us, sd_us = float(other[0] - one[0]), np.sqrt(one[1] + other[1])
+    event = jumps.Event(t[middle] - jumps.SLIP_S / 2, t[middle] + jumps.SLIP_S / 2, by_us, 0.0)
+    return event if abs(by_us) > max(LEAST_US, JUMP_SIGMAS * sd_us) else None, near, [side.mean_us for side in sides]
+
+
+def _near(suspect, others, t):
+    """The bins (slice) about a stretch, as far as it reaches to both sides without another event."""
+    known = np.searchsorted(t, [one.middle_s for one in others])
+    return slice(
+        max([0, suspect.first - ROOM_BINS, *known[known < suspect.first]]),
+        min([t.size, suspect.last + ROOM_BINS, *known[known > suspect.last]]),
+    )
+
+
 def _alone(found, near, counts, base_us):
     """The map in a slice of bins by what those that count (bool) say alone, carried on by the learned speed process."""
     z_us, info = (found.z_us - base_us)[near], np.where(counts, found.info[near], 0.0)
     middle_us = np.average(z_us, weights=info)
     steps = learn.start_steps(found.model, BIN_S)
-    return smoother.smooth(z_us - middle_us, info, steps).mean_us + middle_us + (base_us + np.zeros(found.x_us.size))[near]
+    smoothed = smoother.smooth(z_us - middle_us, info, steps)
+    return smoothed._replace(mean_us=smoothed.mean_us + middle_us + (base_us + np.zeros(found.x_us.size))[near])
 
 
 def _share(found):

@@ -43,11 +43,11 @@ class Rest(NamedTuple):
 
 def expected(x_us, z_us, info, model, *, extra=None, sure=None):
     """The suspects of a map and where the rest expects it (Rest), or None where there are none."""
-    x, z, j = _pooled(x_us, z_us, info)
-    suspect = _pooled_suspects(x, z, j, model, _sooner(extra), _pooled_sure(sure))
+    x, z, j = pooled(x_us, z_us, info)
+    suspect = _pooled_suspects(x, z, j, model, sooner(extra), _pooled_sure(sure))
     if not suspect.any():
         return None
-    rest = smoother.smooth(z, np.where(suspect, 0.0, j), start_steps(model, BIN_S * POOL), extra=_sooner(extra))
+    rest = smoother.smooth(z, np.where(suspect, 0.0, j), start_steps(model, BIN_S * POOL), extra=sooner(extra))
     bins = np.arange(x_us.size)
     middles = (np.arange(x.size) + 0.5) * POOL - 0.5
     mean, sd = np.interp(bins, middles, rest.mean_us), np.interp(bins, middles, np.sqrt(rest.variance))
@@ -87,7 +87,7 @@ def _only(suspect, holds):
     return out
 
 
-def _pooled(x_us, z_us, info):
+def pooled(x_us, z_us, info):
     """Groups of POOL bins: the map's mean, the measurements' mean, their information; the last group is filled up."""
     short = -x_us.size % POOL
     x, j = np.pad(x_us, (0, short), mode="edge"), np.pad(info, (0, short))
@@ -101,7 +101,7 @@ def _pooled_sure(sure):
     return None if sure is None else np.pad(sure, (0, -sure.size % POOL)).reshape(-1, POOL).any(axis=1)
 
 
-def _sooner(extra):
+def sooner(extra):
     return None if extra is None else (np.asarray(extra[0]) // POOL, extra[1], extra[2])
 
 

@@ -21,6 +21,13 @@ class Smoothed(NamedTuple):
     log_likelihood: float
 
 
+class Ahead(NamedTuple):
+    """How far each measurement lies from what those before it lead to, and the variance of that; 0 where nothing was measured."""
+
+    surprise: np.ndarray
+    innovation: np.ndarray
+
+
 class Gains(NamedTuple):
     """What the smoother keeps of its covariances: first row of the predicted one, and its innovation variance (0 = none)."""
 
@@ -43,6 +50,12 @@ def log_likelihood(z, info, steps, *, extra=None):
     n = steps.row.size
     jumps, position, speed = _extras(extra)
     return _likelihood(_f(z), _f(info), steps.row, steps.blocks, steps.noise, steps.prior, jumps, position, speed, np.zeros(n))
+
+
+def surprises(z, info, steps, *, extra=None):
+    """Each measurement against what those before it lead to (Ahead)."""
+    _, innovation, _, surprise, _ = _run_forward(z, info, steps, extra)
+    return Ahead(surprise, innovation)
 
 
 def gains(info, steps, *, extra=None):

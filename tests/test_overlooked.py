@@ -1,0 +1,54 @@
+"""Jumps over a rest, told by what its two sides say: on maps of a simulated machine with known jumps."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from bounceproof.follow import jumps, overlooked
+from bounceproof.follow.material import BIN_S, bin_times
+from bounceproof.follow.speed import Noise, SpeedModel
+
+SECONDS, REST_S = 12.0, (5.5, 6.4)
+SPEED = 300.0  # ppm
+
+
+def followed(by_us, seed=3, known_us=5.0):
+    """An estimate's figures for a machine that wanders and, within a rest, jumps by so many us."""
+    random = np.random.default_rng(seed)
+    bins = round(SECONDS / BIN_S)
+    t = bin_times(bins)
+    corner_hz = 4.0
+    kept = np.exp(-2 * np.pi * corner_hz * BIN_S)
+    speed_ppm = np.zeros(bins)
+    for k in range(1, bins):
+        speed_ppm[k] = kept * speed_ppm[k - 1] + SPEED * np.sqrt(1 - kept**2) * random.normal()
+    true_us = np.cumsum(speed_ppm) * BIN_S + by_us * (t > np.mean(REST_S))
+    rest = (t > REST_S[0]) & (t < REST_S[1])
+    info = np.where(rest, 0.0, 1 / known_us**2)
+    z_us = np.where(rest, 0.0, true_us + known_us * random.normal(size=bins))
+    model = SpeedModel(10.0, (Noise(SPEED, corner_hz),))
+    return SimpleNamespace(x_us=np.where(rest, np.interp(t, t[~rest], true_us[~rest]), true_us), z_us=z_us, info=info, model=model)
+
+
+def told(found, events=()):
+    t = bin_times(found.x_us.size)
+    rests = list(overlooked._leapt_over(found, list(events), 0.0))
+    return [event for rest in rests if (event := overlooked._as_rest(found, rest, list(events), 0.0, t)[0])]
+
+
+@pytest.mark.parametrize("by_us", [-4000.0, -2000.0, 3000.0])
+def test_a_jump_within_a_rest_is_told_from_its_two_sides(by_us):
+    (event,) = told(followed(by_us))
+    assert abs(event.by_us - by_us) < 500
+    assert REST_S[0] < event.middle_s < REST_S[1]
+    assert jumps.kind(event, event.by_us, 0.0) == "jump"
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_a_machine_that_only_wanders_has_not_jumped(seed):
+    assert told(followed(0.0, seed)) == []
+
+
+def test_a_jump_that_is_known_is_not_told_again():
+    known = jumps.Event(*REST_S, 3000.0, 0.0)
+    assert told(followed(3000.0), [known]) == []
