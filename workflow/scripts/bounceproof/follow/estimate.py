@@ -12,9 +12,9 @@ from bounceproof.runs import runs
 from . import bending, constant, doubt, faint, joint, learn, response, riding, settle, slips, smoother, sweep
 from .material import BIN, BIN_S, HOP, bin_times
 
-# Settled once; again where that moved the map by more than this, which the response was not made for.
+# Settled once; again, so often at most, where that moved the map by more than this, which the response was not made for.
 SETTLING, SETTLED_US = 3, 250.0
-# Settled so often again with the level control's ride on what was sent.
+# So often at most with the level control's ride on what was sent.
 RIDDEN_SETTLING = 2
 # A coarse map that the steps move by more than this (rms) was too rough to tell the constant by.
 ROUGH_US = 60.0
@@ -88,17 +88,11 @@ def estimate(
     theta = _plain_copy(sent, back, line)
     if theta is not None:
         return _finish(sent, back, line, np.zeros(x_us.size), theta, 0.5, anchor, None, extra, base_us, None, watch)
-    for _ in range(SETTLING):
-        x_us, theta, sd_us, moved_us = _settled_once(sent, back, line, x_us)
-        watch("settled", x_us, np.ones(x_us.size), model)
-        if moved_us < SETTLED_US:
-            break
+    x_us, sd_us = _settled(sent, back, line, x_us, SETTLING, lambda x: watch("settled", x, np.ones(x.size), model))
     plain, ride = sent, riding.first(sent, back, knots(line, x_us))
     if ride is not None:
         sent = plain.ridden(ride)
-        for _ in range(RIDDEN_SETTLING):
-            x_us, theta, sd_us, _ = _settled_once(sent, back, line, x_us)
-            watch("ridden", x_us, np.ones(x_us.size), model)
+        x_us, sd_us = _settled(sent, back, line, x_us, RIDDEN_SETTLING, lambda x: watch("ridden", x, np.ones(x.size), model))
     x_us, theta, within, clicks = _first_constant(sent, back, line, x_us, anchor, click_spans, polarity)
     distrust, replayed = np.clip(2 * sd_us, *START_SD_US), 0.5
     sure = np.zeros(x_us.size, dtype=bool)
@@ -148,8 +142,8 @@ def estimate(
         watch(k, x_us, smoothed.variance, model)
         if k < LEARN_AT[-1]:
             continue
-        outgrown = not _settled(x_us - learned_us, smoothed.variance, seen.info, OUTGROWN)
-        if k < MOST_STEPS - LAST_STEPS and (slipped or not _settled(step, smoothed.variance, seen.info, NEARLY_SETTLED)):
+        outgrown = not _stands(x_us - learned_us, smoothed.variance, seen.info, OUTGROWN)
+        if k < MOST_STEPS - LAST_STEPS and (slipped or not _stands(step, smoothed.variance, seen.info, NEARLY_SETTLED)):
             continue
         if rough:
             # From so rough a map the constant could be several cycles off: decided again, now that it is fine.
@@ -178,11 +172,22 @@ def changed(plain, ride, bend):
     return ridden.bent(bend) if bend else ridden
 
 
-def _settled_once(sent, back, line, x_us):
-    """(map moved to the most likely cycles, the response that told them, the map's standard deviation, how far it moved)."""
-    theta = response.solve(first_normal(sent, back, knots(line, x_us)))
-    correction, sd_us = settle.settle(sent, back, knots(line, x_us), theta)
-    return x_us + correction, theta, sd_us, np.std(correction)
+def _settled(sent, back, line, x_us, rounds, watch):
+    """(the map moved to the most likely cycles, its standard deviation, us per bin), as long as that pays: of maps that each
+    have their own response, the one is better with which the stem explains more of the return."""
+    normal = first_normal(sent, back, knots(line, x_us))
+    sd_us = np.full(x_us.size, START_SD_US[1])
+    for _ in range(rounds):
+        theta = response.solve(normal)
+        correction, settled_sd_us = settle.settle(sent, back, knots(line, x_us), theta)
+        moved = first_normal(sent, back, knots(line, x_us + correction))
+        if response.explained(moved, response.solve(moved)) < response.explained(normal, theta):
+            break
+        x_us, normal, sd_us = x_us + correction, moved, settled_sd_us
+        watch(x_us)
+        if np.std(correction) < SETTLED_US:
+            break
+    return x_us, sd_us
 
 
 def _plain_copy(sent, back, line):
@@ -248,7 +253,7 @@ def _without_slips(x_us, z, model, distrust, extra, base_us, sure, there, *, ask
     return slips.put_back(x_us - base_us, rest) + base_us, np.where(rest.suspect, wide, distrust), True
 
 
-def _settled(step_us, variance, info, share=SETTLED_SHARE):
+def _stands(step_us, variance, info, share=SETTLED_SHARE):
     """Whether the last step, its mean left out, was small against what is not known anyway."""
     step_us = step_us - np.average(step_us, weights=info + 1e-300)
     return np.sum(info * step_us**2) < share**2 * np.sum(info * variance)
@@ -292,7 +297,7 @@ def _finish(
         spread = np.average(smoothed.variance + added, weights=seen.info + 1e-300)
         still = np.sqrt(max(CONSTANT_STILL**2 * both.offset_variance, MAP_STILL**2 * spread))
         stands = not bend or abs(bend - bent) < bending.STILL * abs(bend)
-        if k > 0 and stands and abs(moved) < still and _settled(x_us - before, smoothed.variance + added, seen.info):
+        if k > 0 and stands and abs(moved) < still and _stands(x_us - before, smoothed.variance + added, seen.info):
             break
     there = There(sent, back, line, theta, replayed, seen)
     rest = _expected(smoothed.mean_us, z, model, extra, base_us, sure, there, ask=True)

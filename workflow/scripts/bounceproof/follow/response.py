@@ -127,6 +127,11 @@ def solve(normal, gain=None):
     return np.linalg.solve(t + np.diag(prior_precision(gain)), b)
 
 
+def explained(normal, theta):
+    """How much of the whitened return the stem explains through a theta fitted to it (nats, up to what the prior takes)."""
+    return 0.5 * float(normal.cross @ (basis()[0] @ theta))
+
+
 def pulse(gain):
     """The theta of a plain gain without delay."""
     return gain * (basis()[1] == 0).astype(float)

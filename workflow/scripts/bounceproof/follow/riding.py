@@ -33,6 +33,8 @@ MOST_CHANGE = 0.7
 FLOOR_PERCENTILE = 2
 # Phase (radians) that a ride not known well leaves in doubt, and the frequency of music whose periods it no longer follows.
 DOUBT_RADIANS, RIPPLE_HZ = 0.0027, 250.0
+# What lies lower is no music: a stem's own offset, wandering.
+LOWEST_HZ = 20.0
 LONG_FRAME = 8192
 SMOOTHED_BINS, FLOOR_BINS = 3, 10
 
@@ -82,8 +84,9 @@ def constant_doubt_us(sent, seen):
     by simulated returns of pocket machines: a bass strays by 4.5 us, other music by .2 to .9. seen: a Pass.
     """
     found = spectral_matrix([sent.samples], WORK_HZ, segment=LONG_FRAME)
-    power = found.power(0)[1:]
-    period_s = np.sum(power / found.freq_hz[1:]) / max(np.sum(power), 1e-30)
+    music = found.freq_hz >= LOWEST_HZ
+    power = found.power(0)[music]
+    period_s = np.sum(power / found.freq_hz[music]) / max(np.sum(power), 1e-30)
     per_us = np.sqrt(np.sum(seen.info) / max(np.sum(seen.explained), 1e-30))
     return DOUBT_RADIANS * (1 + (RIPPLE_HZ * period_s) ** 2) / max(per_us, 1e-6)
 
