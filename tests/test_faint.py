@@ -45,6 +45,20 @@ def test_a_map_that_is_right_stays(faded):
     assert _looked(faded, np.zeros(faded[0].bins)) is None
 
 
+@pytest.mark.parametrize(("off_us", "taken"), [(0.0, False), (400.0, True)])
+def test_settling_is_taken_only_where_it_pays(faded, monkeypatch, off_us, taken):
+    """A correction that puts every second stroke off, or right, by a period of its music."""
+    sent, back, _ = faded
+    second = (bin_times(sent.bins).astype(int) % 2).astype(float)
+    moves = off_us * second if taken else -400.0 * second
+    monkeypatch.setattr(estimate.settle, "settle", lambda *_: (-moves, np.full(sent.bins, 3.0)))
+    watched = []
+    x_us, sd_us = estimate._settled(sent, back, (0.0, 1.0), off_us * second, 1, watched.append)
+    assert len(watched) == taken
+    assert not x_us.any()
+    assert np.all(sd_us == (3.0 if taken else estimate.START_SD_US[1]))
+
+
 def test_pairs_of_samples_across_the_blocks_count():
     """Otherwise the blocks' edges pass for knowledge: against the correlations of the whole."""
     random = np.random.default_rng(2)
