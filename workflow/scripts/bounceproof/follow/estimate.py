@@ -35,7 +35,8 @@ NEARLY_SETTLED = 3.0
 # A map that has moved by more than this, counted so, since the speed process was learned from it has outgrown that.
 OUTGROWN = 6.0
 # Of a joint step's change of the response this share is taken: its constant overshoots where whitening and response differ most.
-JOINT_SHARE = 0.85
+# Where it swings to and fro all the same, so much of the share before.
+JOINT_SHARE, SWINGING_SHARE = 0.85, 0.5
 # Joint steps: at least two, then until the map and its constant stand still.
 JOINT_STEPS = 8
 # The constant stands still when it moves by less than these shares of its own and of the map's standard deviation.
@@ -274,6 +275,7 @@ def _finish(
     sent, back, line, x_us, theta, replayed, anchor, model, extra, base_us, sure, watch, plain=None, ride=None, bend=None
 ):
     pool = pool_for(x_us.size)
+    share, moved = JOINT_SHARE, 0.0
     for k in range(JOINT_STEPS):
         seen = sweep.look(sent, back, knots(line, x_us), theta, replayed=replayed, pool=pool, want_gain=ride is not None)
         replayed, bent = seen.replayed, bend
@@ -287,16 +289,18 @@ def _finish(
         model = model or learn.learn(learn.Evidence(z - base_us, seen.info, BIN_S, extra=extra), learn.UNKNOWN)
         smoothed = _smoothed(z, seen.info, model, extra, base_us)
         both = joint.solve(seen, theta, anchor, x_us, smoothed.mean_us, model, pool=pool, extra=extra)
-        before = x_us
-        pull_us = JOINT_SHARE * joint.spread(both.pull_us, pool, x_us.size)
+        before, moved_before = x_us, moved
+        pull_us = share * joint.spread(both.pull_us, pool, x_us.size)
         x_us = smoothed.mean_us + pull_us
         added = joint.spread(both.variance, pool, x_us.size)
-        theta = theta + JOINT_SHARE * (both.theta - theta)
+        theta = theta + share * (both.theta - theta)
         watch(f"joint {k}", x_us, smoothed.variance + added, model)
         moved = np.average(x_us - before, weights=seen.info + 1e-300)
         spread = np.average(smoothed.variance + added, weights=seen.info + 1e-300)
         still = np.sqrt(max(CONSTANT_STILL**2 * both.offset_variance, MAP_STILL**2 * spread))
         stands = not bend or abs(bend - bent) < bending.STILL * abs(bend)
+        if moved * moved_before < 0:
+            share *= SWINGING_SHARE
         if k > 0 and stands and abs(moved) < still and _stands(x_us - before, smoothed.variance + added, seen.info):
             break
     there = There(sent, back, line, theta, replayed, seen)
