@@ -19,6 +19,8 @@ from .result import Jump
 
 # Lines on both sides: of so many windows, over so many seconds at most.
 SIDE_WINDOWS, SIDE_S = 8, 2.0
+# Fewer of them make no line.
+LEAST_LINE = 4
 LEAST_US, LEAST_SIGMAS = 1000.0, 5.0
 # How much likelier (nats) the path has to be with an event than without it.
 EVENT_PRICE = 12.0
@@ -139,33 +141,45 @@ def _scatter_us(score):
 
 def _breaks(t, u, sd):
     """(t before, t after, us, ppm) of each place between two windows where the lines of its two sides do not meet."""
-    out = []
-    for k in range(4, t.size - 3):
-        left, right = slice(max(0, k - SIDE_WINDOWS), k), slice(k, k + SIDE_WINDOWS)
-        at = 0.5 * (t[k - 1] + t[k])
-        one, other = _line(t[left], u[left], sd[left], at), _line(t[right], u[right], sd[right], at)
-        if one is None or other is None:
-            continue
-        by = other[0] - one[0]
-        wander = WANDER_PPM * max(0.0, t[k] - t[k - 1] - 0.3)
-        turned = t[k] - t[k - 1] < 0.5 and abs(other[1] - one[1]) > SPEED_PPM
-        if turned or abs(by) > max(LEAST_US, LEAST_SIGMAS * np.hypot(one[2], other[2]) + wander):
-            out.append((t[k - 1], t[k], by, other[1] - one[1]))
-    return out
+    at = 0.5 * (t[:-1] + t[1:])
+    # The windows before the place between k - 1 and k, and those after it; none beyond the ends.
+    padded = [np.pad(one, SIDE_WINDOWS, constant_values=fill) for one, fill in ((t, np.inf), (u, 0.0), (1 / sd**2, 0.0))]
+    runs = [np.lib.stride_tricks.sliding_window_view(one, SIDE_WINDOWS) for one in padded]
+    left, right = _lines(*(one[1 : t.size] for one in runs), at), _lines(*(one[SIDE_WINDOWS + 1 : -1] for one in runs), at)
+    by, turn, rest_s = right.value - left.value, right.slope - left.slope, np.diff(t)
+    wander = WANDER_PPM * np.maximum(0.0, rest_s - 0.3)
+    turned = (rest_s < 0.5) & (np.abs(turn) > SPEED_PPM)
+    apart = np.abs(by) > np.maximum(LEAST_US, LEAST_SIGMAS * np.hypot(left.sd, right.sd) + wander)
+    found = np.flatnonzero(left.known & right.known & (turned | apart))
+    return [(t[k], t[k + 1], by[k], turn[k]) for k in found]
 
 
-def _line(t, u, sd, at):
-    """(value at `at`, slope, standard deviation there) of a straight line through the windows near it, or None."""
-    near = np.abs(t - at) < SIDE_S
-    t, u, w = t[near] - at, u[near], 1 / sd[near] ** 2
-    if t.size < 4:
-        return None
-    total, middle = w.sum(), np.sum(w * t) / w.sum()
-    spread = np.sum(w * (t - middle) ** 2)
-    slope = np.sum(w * (t - middle) * u) / spread
-    value = np.sum(w * u) / total - slope * middle
-    excess = max(1.0, np.sum(w * (u - value - slope * t) ** 2) / (t.size - 2))
-    return value, slope, np.sqrt(excess * (1 / total + middle**2 / spread))
+class _Lines(NamedTuple):
+    """Straight lines through some windows each: value at its place, slope, standard deviation of the value, whether enough
+    windows lie near it."""
+
+    value: np.ndarray
+    slope: np.ndarray
+    sd: np.ndarray
+    known: np.ndarray
+
+
+def _lines(t, u, w, at):
+    """The _Lines through the windows (rows of t, us, 1 / variance) near each place `at`."""
+    t = t - at[:, None]
+    near = np.abs(t) < SIDE_S
+    t, w = np.where(near, t, 0.0), np.where(near, w, 0.0)
+    count = np.count_nonzero(near, axis=1)
+    known = count >= LEAST_LINE
+    total = np.where(known, w.sum(axis=1), 1.0)
+    middle = np.sum(w * t, axis=1) / total
+    beside = np.where(near, t - middle[:, None], 0.0)
+    spread = np.where(known, np.sum(w * beside**2, axis=1), 1.0)
+    slope = np.sum(w * beside * u, axis=1) / spread
+    value = np.sum(w * u, axis=1) / total - slope * middle
+    left = np.sum(w * (u - value[:, None] - slope[:, None] * t) ** 2, axis=1)
+    excess = np.maximum(1.0, left / np.maximum(count - 2, 1))
+    return _Lines(value, slope, np.sqrt(excess * (1 / total + middle**2 / spread)), known)
 
 
 def _grouped(breaks):
