@@ -27,7 +27,8 @@ def followed(by_us, seed=3, known_us=5.0):
     info = np.where(rest, 0.0, 1 / known_us**2)
     z_us = np.where(rest, 0.0, true_us + known_us * random.normal(size=bins))
     model = SpeedModel(10.0, (Noise(SPEED, corner_hz),))
-    return SimpleNamespace(x_us=np.where(rest, np.interp(t, t[~rest], true_us[~rest]), true_us), z_us=z_us, info=info, model=model)
+    x_us = np.interp(t, t[~rest], true_us[~rest])
+    return SimpleNamespace(x_us=x_us, z_us=z_us, info=info, model=model)
 
 
 def told(found, events=()):
