@@ -15,7 +15,7 @@ from bounceproof.timemap import TimeMap
 
 from . import acquire, estimate, flutter, jumps, response, search, smoother, speed
 from .material import BIN_S, WORK_HZ, Return, Sent, bin_times
-from .overlooked import overlooked
+from .overlooked import needed, overlooked
 from .pieces import padded
 from .result import Followed
 
@@ -107,6 +107,8 @@ def follow_prepared(
         events, x_us = more
         course = course._replace(events=events, x_us=x_us)
         found = estimated(course)
+        # One that only led to the right map is none.
+        course = course._replace(events=needed(found, events, course.base_us))
     found = _with_odd_parts(_with_constant_doubt(found, anchor, anchored_by, guess is not None), course)
     return _followed(heard, back, found, anchor, anchored_by, course, finder, spans)
 

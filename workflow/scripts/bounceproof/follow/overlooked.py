@@ -63,6 +63,22 @@ def overlooked(finder, found, events, base_us, power):
     return None if kept == list(events) else (sorted(kept, key=lambda one: one.first_s), x_us)
 
 
+def needed(found, events, base_us):
+    """Those of the events without which the measurements would be less likely by more than jumps.EVENT_PRICE.
+
+    found: an Estimate made with them. A wide one is always needed: no measurement lies in it.
+    """
+    z_us, steps, bins = found.z_us - base_us, learn.start_steps(found.model, BIN_S), found.x_us.size
+
+    def likelihood(some):
+        return smoother.log_likelihood(z_us, found.info, steps, extra=jumps.extra(some, bins))
+
+    whole = likelihood(events)
+    return [
+        event for event in events if event.wide or whole - likelihood([one for one in events if one is not event]) > jumps.EVENT_PRICE
+    ]
+
+
 def _as_one_cut(finder, found, suspect, others, base_us, t):
     """(event, bins about it, maps of its two sides) if two maps, changed over at one instant, explain the stretch; event None
     if they do not."""
