@@ -101,7 +101,7 @@ def estimate(
         # Found by matched filter, seconds of silence away from the music: the music's doubt is not theirs.
         sure[max(0, click.span[0] // BIN - 8) : click.span[1] // BIN + 8] = True
     distrust[sure] = CLICK_SD_US
-    lineless, outgrown, rough, coarse_us, asking = None, False, False, x_us, FAINT_ROUNDS
+    lineless, outgrown, rough, coarse_us, asking, leaping = None, False, False, x_us, FAINT_ROUNDS, True
     bend = None
     for k in range(MOST_STEPS):
         seen = sweep.look(
@@ -159,9 +159,11 @@ def estimate(
                     sent = changed(plain, ride, bend)
                     continue
             moved_us = faint.look_again(there, x_us, z - base_us, model, extra) if asking else None
+            if moved_us is None and leaping:
+                moved_us, leaping = faint.look_again(there, x_us, z - base_us, model, extra, leaps=True), False
             if moved_us is None:
                 break
-            asking -= 1
+            asking = max(asking - 1, 0)
             x_us, distrust = x_us + moved_us, np.where(moved_us, FAINT_SD_US, distrust)
             watch("faint", x_us, smoothed.variance, model)
     return _finish(sent, back, line, x_us, theta, replayed, anchor, model, extra, base_us, sure, watch, plain, ride, bend)

@@ -14,10 +14,13 @@ from bounceproof.runs import runs
 from . import smoother, sweep
 from .learn import start_steps
 from .material import BIN, BIN_S, WORK_HZ, blocks
-from .settle import correlated, likely_lags
+from .settle import LAG_US, correlated, likely_lags
 
 # Samples of a block, and by how many the map is looked for to both sides.
-STEP, REACH = 128, 16
+STEP, REACH = 128, 48
+# Further (us) than this, or so many standard deviations of what the rest expects, it lies only if there was a jump: the evidence
+# (nats) that this has to gain.
+NEAR_US, NEAR_SIGMAS, LEAST_LEAP_GAIN = 1000.0, 6.0, 60.0
 STEP_BINS = STEP // BIN
 # Faint: less of the music explained than this share of what is left over, over so many bins.
 EXPLAINED, NEARBY_BINS = 0.5, 17
@@ -33,8 +36,10 @@ LEAST_US, LEAST_GAIN = 70.0, 5.0
 HELD = 1e4
 
 
-def look_again(there, x_us, z_us, model, extra):
+def look_again(there, x_us, z_us, model, extra, *, leaps=False):
     """Correction of the map (us per bin, 0 where it stays), or None where it stays throughout.
+
+    leaps: only where it lies further off than the rest allows, as after a jump.
 
     there: where and how the Pass `there.seen` was made; x_us: the map now, z_us: what each bin of that pass says of it about its
     slow course.
@@ -43,7 +48,7 @@ def look_again(there, x_us, z_us, model, extra):
 
     from .estimate import knots
 
-    unsure = _unsure(z_us, there.seen, model, extra)
+    unsure, rest_sd_us = _unsure(z_us, there.seen, model, extra)
     asked = np.add.reduceat(unsure, np.arange(0, unsure.size, STEP_BINS)) > 0
     if not asked.any():
         return None
@@ -51,35 +56,49 @@ def look_again(there, x_us, z_us, model, extra):
     along = knots(there.line, x_us)
     score = np.zeros((asked.size, 4 * REACH + 1))
     stays = score.shape[1] // 2
+    lags_us = LAG_US * (np.arange(score.shape[1]) - stays)
+    reach_us = np.maximum(NEAR_US, NEAR_SIGMAS * np.maximum.reduceat(rest_sd_us, np.arange(0, unsure.size, STEP_BINS)))
+    near = np.abs(lags_us) <= reach_us[:, None]
     score[:, stays] = HELD
     for block in blocks(there.sent.samples.size):
         part = slice(block[0] // STEP, block[1] // STEP)
         if asked[part].any():
             told = _likelihoods(there, along, block)
             score[part] = np.where(asked[part, None], told, score[part])
-    shifts_us, found = likely_lags(score, model.unsteady_ppm * STEP / WORK_HZ)
-    gained = found - score[:, stays]
-    for first, last in runs(shifts_us != 0):
-        if np.abs(shifts_us[first:last]).max() < LEAST_US or gained[first:last].sum() < LEAST_GAIN:
-            shifts_us[first:last] = 0.0
+    shifts_us, gained = _moves(score if leaps else np.where(near, score, -HELD), model)
+    if leaps:
+        for first, last in runs(shifts_us != 0):
+            beyond = np.abs(shifts_us[first:last]) > reach_us[first:last]
+            if np.sum(gained[first:last][beyond]) < LEAST_LEAP_GAIN:
+                shifts_us[first:last] = 0.0
     if not shifts_us.any():
         return None
     middles = (np.arange(shifts_us.size) + 0.5) * STEP_BINS - 0.5
     return np.interp(np.arange(x_us.size), middles, shifts_us)
 
 
+def _moves(score, model):
+    """(the most likely shift of each step, us, where that is worth it; what is gained by it, nats)."""
+    shifts_us, found = likely_lags(score, model.unsteady_ppm * STEP / WORK_HZ)
+    gained = found - score[:, score.shape[1] // 2]
+    for first, last in runs(shifts_us != 0):
+        if np.abs(shifts_us[first:last]).max() < LEAST_US or gained[first:last].sum() < LEAST_GAIN:
+            shifts_us[first:last] = gained[first:last] = 0.0
+    return shifts_us, gained
+
+
 def _unsure(z_us, seen, model, extra):
-    """The bins that play, faintly, and where the others leave the map unsure."""
+    """(the bins that play, faintly, and where the others leave the map unsure; its standard deviation by the others, us)."""
     from scipy.ndimage import uniform_filter1d
 
     explained, left = (uniform_filter1d(one, NEARBY_BINS, mode="nearest") for one in (seen.explained, seen.left_over))
     faint = (explained < EXPLAINED * left) & (seen.info > 0)
     loud = seen.info[(seen.info > 0) & ~faint]
     if not faint.any() or not loud.size:
-        return np.zeros(faint.size, bool)
+        return np.zeros(faint.size, bool), np.zeros(faint.size)
     faint &= seen.info > LEAST_SHARE * np.median(loud)
     rest = smoother.smooth(z_us, np.where(faint, 0.0, seen.info), start_steps(model, BIN_S), extra=extra)
-    return faint & (rest.variance > KNOWN_US**2)
+    return faint & (rest.variance > KNOWN_US**2), np.sqrt(rest.variance)
 
 
 def _likelihoods(there, along, block):

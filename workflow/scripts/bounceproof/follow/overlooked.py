@@ -74,9 +74,8 @@ def needed(found, events, base_us):
         return smoother.log_likelihood(z_us, found.info, steps, extra=jumps.extra(some, bins))
 
     whole = likelihood(events)
-    return [
-        event for event in events if event.wide or whole - likelihood([one for one in events if one is not event]) > jumps.EVENT_PRICE
-    ]
+    without = [likelihood([one for one in events if one is not event]) for event in events]
+    return [event for event, less in zip(events, without, strict=True) if event.wide or whole - less > jumps.EVENT_PRICE]
 
 
 def _as_one_cut(finder, found, suspect, others, base_us, t):
