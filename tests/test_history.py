@@ -154,7 +154,7 @@ def test_the_interval_of_a_trend_holds():
     random = np.random.default_rng(2)
     inside = 0
     for _ in range(400):
-        change, sigma = straight_trend(np.arange(12), np.arange(12) * 0.1 + random.normal(size=12), np.ones(12), 12, least_sd=0.0)
+        change, sigma = straight_trend(np.arange(12), np.arange(12) * 0.1 + random.normal(size=12), np.ones(12), 11, least_sd=0.0)
         inside += abs(change - 1.1) < 1.96 * sigma
     # Its scatter only ever widens it: 95 % and a little more, 400 drawn.
     assert 0.93 < inside / 400 < 0.995

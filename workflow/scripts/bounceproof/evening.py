@@ -106,5 +106,5 @@ def _trend(rows, key, sigma_key, name):
         return {"change": None, "sigma": None}
     places = [row["order"] - 1 for row in told]
     sds = [0.0 if sigma_key is None else row[sigma_key] or 0.0 for row in told]
-    change, sigma = straight_trend(places, [row[key] for row in told], sds, len(rows), least_sd=_LEAST_SD[name])
+    change, sigma = straight_trend(places, [row[key] for row in told], sds, len(rows) - 1, least_sd=_LEAST_SD[name])
     return {"change": change, "sigma": sigma}

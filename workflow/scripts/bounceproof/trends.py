@@ -3,11 +3,10 @@
 import numpy as np
 
 
-def straight_trend(places, values, sds, count, *, least_sd):
-    """(change from the first to the last of `count` places, its sd) of a straight line by weighted least squares.
+def straight_trend(places, values, sds, reach, *, least_sd):
+    """(change over so many places as `reach` says, its sd) of a straight line by weighted least squares.
 
-    places: whole numbers from 0; sds: of the values, at least least_sd is believed. Where the values scatter by more than their
-    errors say, the scatter counts.
+    sds: of the values, at least least_sd is believed. Where the values scatter by more than their errors say, the scatter counts.
     """
     places, values = np.asarray(places, dtype=float), np.asarray(values, dtype=float)
     weight = 1.0 / (np.square(sds) + least_sd**2)
@@ -16,4 +15,4 @@ def straight_trend(places, values, sds, count, *, least_sd):
     slope = np.sum(weight * (places - middle) * values) / spread
     left = values - np.average(values, weights=weight) - slope * (places - middle)
     excess = np.sqrt(max(1.0, np.sum(weight * left**2) / max(len(places) - 2, 1)))
-    return float(slope * (count - 1)), float(excess / np.sqrt(spread) * (count - 1))
+    return float(slope * reach), float(excess / np.sqrt(spread) * reach)
