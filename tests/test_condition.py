@@ -4,10 +4,12 @@ import numpy as np
 import pytest
 from bounceproof.condition import capture as captures
 from bounceproof.condition.capture import current_step
+from bounceproof.condition.edges import fine_edges
 from bounceproof.condition.hiss import measure_hiss, quiet_stretch
 from bounceproof.condition.level import analysis_bands, level_db
 from bounceproof.condition.measure import measure_condition, rejected_condition
 from bounceproof.files import finite, read_json, read_table
+from bounceproof.spectra import SpectralMatrix
 from fake_session import (
     BAND_HZ,
     GAP_S,
@@ -67,6 +69,19 @@ def test_response_of_known_bands_and_band_edges(hiss):
         grid = np.geomspace(low_hz, high_hz, 400)
         at = grid[np.argmin([abs(true_response_db(f) + 10) for f in grid])]
         assert abs(np.log2(condition["band"][edge] / at)) < 1 / 24
+
+
+@pytest.mark.parametrize("steepness", [4, 6, 8])
+def test_an_edge_lies_where_the_response_falls_not_where_its_bands_mean_power_does(steepness):
+    """A white stem through 1 / (1 + (f / 2000 Hz)^steepness): on such a slope a twelfth's mean power lies .03 dB too high."""
+    freq_hz, octaves = np.arange(12001.0), np.linspace(np.log2(200), np.log2(3000), 40001)
+    fall_db = 10 * np.log10(1 + (2 ** octaves[10000:30001] / 2000) ** steepness).mean() + 10
+    gain = (1 + (freq_hz / 2000) ** steepness) ** -0.5
+    matrix = np.moveaxis(np.array([[np.ones_like(gain), gain], [gain, 1.001 * gain**2]]), -1, 0).astype(complex)
+    both = SpectralMatrix(freq_hz, matrix, np.full(len(freq_hz), 1000.0))
+    edges = fine_edges(both, 24000, (200.0, 3000.0), down_db=10.0)
+    assert np.log2(edges["high_hz"] / (2000 * (10 ** (fall_db / 10) - 1) ** (1 / steepness))) == pytest.approx(0, abs=7e-4)
+    assert 1e-4 < edges["high_sd_octaves"] < 2e-3
 
 
 def test_unknown_where_the_stem_has_nothing():

@@ -1,4 +1,4 @@
-"""Whether the 95 % intervals of the measures hold, over many short simulated returns; some two seconds each on one core.
+"""Whether the 95 % intervals of the measures hold, over many short simulated returns; some five seconds each on one core.
 
 Run: envs/run python tests/bench/intervals.py [SIMULATIONS, by default 1000] [FIRST, by default 0: seed of the first] [KINDS, by
 default all: see KINDS below]
