@@ -28,7 +28,8 @@ def _looked(faded, off_us, **options):
     theta = response.pulse(1.0)
     seen = sweep.look(sent, back, estimate.knots((0.0, 1.0), off_us), theta)
     there = estimate.There(sent, back, (0.0, 1.0), theta, 0.0, seen)
-    return faint.look_again(there, off_us, estimate.measured(off_us, seen), UNSTEADY, None, **options)
+    found, _ = faint.look_again(there, off_us, estimate.measured(off_us, seen), UNSTEADY, None, **options)
+    return found
 
 
 def test_a_faint_tail_that_settled_elsewhere_is_brought_back(faded):
@@ -49,9 +50,9 @@ def test_a_tail_that_settled_beyond_a_jump_leaps_back_only_when_asked(faded):
     _, _, tail = faded
     second = bin_times(tail.size) % 1.0
     off_us = 2200.0 * np.clip((second - 0.12) / 0.01, 0, 1) * (second < 0.3)
-    found = _looked(faded, off_us, leaps=True)
+    found = _looked(faded, off_us, nearby=False, leaps=True)
     assert np.median(np.abs(found + off_us)[tail]) < 60.0
-    assert _looked(faded, np.zeros(tail.size), leaps=True) is None
+    assert _looked(faded, np.zeros(tail.size), nearby=False, leaps=True) is None
 
 
 @pytest.mark.parametrize(("off_us", "taken"), [(0.0, False), (400.0, True)])

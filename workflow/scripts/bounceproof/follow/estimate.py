@@ -158,12 +158,10 @@ def estimate(
                 if bend:
                     sent = changed(plain, ride, bend)
                     continue
-            moved_us = faint.look_again(there, x_us, z - base_us, model, extra) if asking else None
-            if moved_us is None and leaping:
-                moved_us, leaping = faint.look_again(there, x_us, z - base_us, model, extra, leaps=True), False
+            moved_us, leapt = faint.look_again(there, x_us, z - base_us, model, extra, nearby=asking > 0, leaps=leaping)
             if moved_us is None:
                 break
-            asking = max(asking - 1, 0)
+            asking, leaping = asking - 1, leaping and not leapt
             x_us, distrust = x_us + moved_us, np.where(moved_us, FAINT_SD_US, distrust)
             watch("faint", x_us, smoothed.variance, model)
     return _finish(sent, back, line, x_us, theta, replayed, anchor, model, extra, base_us, sure, watch, plain, ride, bend)
@@ -178,15 +176,19 @@ def changed(plain, ride, bend):
 def _settled(sent, back, line, x_us, rounds, watch):
     """(the map moved to the most likely cycles, its standard deviation, us per bin), as long as that pays: of maps that each
     have their own response, the one is better with which the stem explains more of the return."""
-    normal = first_normal(sent, back, knots(line, x_us))
-    sd_us = np.full(x_us.size, START_SD_US[1])
-    for _ in range(rounds):
+
+    def first_response(x_us):
+        normal = first_normal(sent, back, knots(line, x_us))
         theta = response.solve(normal)
+        return theta, response.explained(normal, theta)
+
+    (theta, explained), sd_us = first_response(x_us), np.full(x_us.size, START_SD_US[1])
+    for _ in range(rounds):
         correction, settled_sd_us = settle.settle(sent, back, knots(line, x_us), theta)
-        moved = first_normal(sent, back, knots(line, x_us + correction))
-        if response.explained(moved, response.solve(moved)) < response.explained(normal, theta):
+        moved = first_response(x_us + correction)
+        if moved[1] < explained:
             break
-        x_us, normal, sd_us = x_us + correction, moved, settled_sd_us
+        x_us, sd_us, (theta, explained) = x_us + correction, settled_sd_us, moved
         watch(x_us)
         if np.std(correction) < SETTLED_US:
             break

@@ -36,45 +36,48 @@ LEAST_US, LEAST_GAIN = 70.0, 5.0
 HELD = 1e4
 
 
-def look_again(there, x_us, z_us, model, extra, *, leaps=False):
-    """Correction of the map (us per bin, 0 where it stays), or None where it stays throughout.
-
-    leaps: only where it lies further off than the rest allows, as after a jump.
+def look_again(there, x_us, z_us, model, extra, *, nearby=True, leaps=False):
+    """(correction of the map, us per bin, 0 where it stays, or None where it stays throughout; whether it is one of leaps).
 
     there: where and how the Pass `there.seen` was made; x_us: the map now, z_us: what each bin of that pass says of it about its
-    slow course.
+    slow course; nearby: look as far as the rest allows; leaps: where nothing is found there look further, as after a jump.
     """
+    if not (nearby or leaps):
+        return None, False
+    unsure, rest_sd_us = _unsure(z_us, there.seen, model, extra)
+    firsts = np.arange(0, unsure.size, STEP_BINS)
+    asked = np.add.reduceat(unsure, firsts) > 0
+    if not asked.any():
+        return None, False
+    score = _scores(there, x_us, asked)
+    lags_us = LAG_US * (np.arange(score.shape[1]) - score.shape[1] // 2)
+    reach_us = np.maximum(NEAR_US, NEAR_SIGMAS * np.maximum.reduceat(rest_sd_us, firsts))
+    found_us, leapt = np.zeros(asked.size), False
+    if nearby:
+        found_us, _ = _moves(np.where(np.abs(lags_us) <= reach_us[:, None], score, -np.inf), model)
+    if leaps and not found_us.any():
+        found_us, leapt = _leaps(*_moves(score, model), reach_us), True
+    if not found_us.any():
+        return None, False
+    middles = (np.arange(found_us.size) + 0.5) * STEP_BINS - 0.5
+    return np.interp(np.arange(x_us.size), middles, found_us), leapt
+
+
+def _scores(there, x_us, asked):
+    """Likelihood (nats) of each shift for the steps asked for and those beside them; the others are held where they are."""
     from scipy.ndimage import binary_dilation
 
     from .estimate import knots
 
-    unsure, rest_sd_us = _unsure(z_us, there.seen, model, extra)
-    asked = np.add.reduceat(unsure, np.arange(0, unsure.size, STEP_BINS)) > 0
-    if not asked.any():
-        return None
     asked = binary_dilation(asked, iterations=ROOM_STEPS)
     along = knots(there.line, x_us)
     score = np.zeros((asked.size, 4 * REACH + 1))
-    stays = score.shape[1] // 2
-    lags_us = LAG_US * (np.arange(score.shape[1]) - stays)
-    reach_us = np.maximum(NEAR_US, NEAR_SIGMAS * np.maximum.reduceat(rest_sd_us, np.arange(0, unsure.size, STEP_BINS)))
-    near = np.abs(lags_us) <= reach_us[:, None]
-    score[:, stays] = HELD
+    score[:, score.shape[1] // 2] = HELD
     for block in blocks(there.sent.samples.size):
         part = slice(block[0] // STEP, block[1] // STEP)
         if asked[part].any():
-            told = _likelihoods(there, along, block)
-            score[part] = np.where(asked[part, None], told, score[part])
-    shifts_us, gained = _moves(score if leaps else np.where(near, score, -HELD), model)
-    if leaps:
-        for first, last in runs(shifts_us != 0):
-            beyond = np.abs(shifts_us[first:last]) > reach_us[first:last]
-            if np.sum(gained[first:last][beyond]) < LEAST_LEAP_GAIN:
-                shifts_us[first:last] = 0.0
-    if not shifts_us.any():
-        return None
-    middles = (np.arange(shifts_us.size) + 0.5) * STEP_BINS - 0.5
-    return np.interp(np.arange(x_us.size), middles, shifts_us)
+            score[part] = np.where(asked[part, None], _likelihoods(there, along, block), score[part])
+    return score
 
 
 def _moves(score, model):
@@ -85,6 +88,15 @@ def _moves(score, model):
         if np.abs(shifts_us[first:last]).max() < LEAST_US or gained[first:last].sum() < LEAST_GAIN:
             shifts_us[first:last] = gained[first:last] = 0.0
     return shifts_us, gained
+
+
+def _leaps(shifts_us, gained, reach_us):
+    """The shifts of those stretches alone that gain enough where they lie further off than their rest allows."""
+    beyond = np.abs(shifts_us) > reach_us
+    for first, last in runs(shifts_us != 0):
+        if np.sum(gained[first:last][beyond[first:last]]) < LEAST_LEAP_GAIN:
+            shifts_us[first:last] = 0.0
+    return shifts_us
 
 
 def _unsure(z_us, seen, model, extra):

@@ -49,18 +49,21 @@ def overlooked(finder, found, events, base_us, power):
         if any(one.first_s - jumps.DATE_S < t[suspect.last] and one.last_s + jumps.DATE_S > t[suspect.first] for one in others):
             continue
         event, near, maps = _as_one_cut(finder, found, suspect, others, base_us, t)
-        if event is None:
-            continue
-        kept = [*others, event]
-        within = slice(suspect.first - near.start, suspect.last - near.start)
-        x_us[suspect.first : suspect.last] = np.where(t[near] < event.middle_s, *maps)[within]
+        if event is not None:
+            kept = [*others, event]
+            _change_over(x_us, suspect, event, near, maps, t)
     for rest in _leapt_over(found, kept, base_us):
         event, near, maps = _as_rest(found, rest, kept, base_us, t)
         if event is not None:
             kept = [*kept, event]
-            within = slice(rest.first - near.start, rest.last - near.start)
-            x_us[rest.first : rest.last] = np.where(t[near] < event.middle_s, *maps)[within]
+            _change_over(x_us, rest, event, near, maps, t)
     return None if kept == list(events) else (sorted(kept, key=lambda one: one.first_s), x_us)
+
+
+def _change_over(x_us, suspect, event, near, maps, t):
+    """Have the map follow that of one side up to the event's middle and that of the other from there, within the stretch."""
+    within = slice(suspect.first - near.start, suspect.last - near.start)
+    x_us[suspect.first : suspect.last] = np.where(t[near] < event.middle_s, *maps)[within]
 
 
 def needed(found, events, base_us):
