@@ -223,7 +223,7 @@ def test_overload_by_how_much(over_db, banded):
     """Peaks so far over the level at which the simulated tape has 3 % third harmonic, with and without a band before the tape."""
     overload, _ = overload_trial(2, over_db=over_db, banded=banded)
     assert overload["over_db"] == pytest.approx(over_db, abs=max(0.5, 2.6 * overload["sigma_db"]))
-    assert overload["sigma_db"] <= 0.5
+    assert overload["sigma_db"] <= 0.6
 
 
 def test_no_overload_is_claimed_on_clean_tape():

@@ -23,6 +23,11 @@ def test_a_sound_thirty_db_under_the_stem_is_named_with_level_and_delay(kind):
         assert abs(one["delay_s"]) == pytest.approx(abs(delay_s), abs=0.02)
     if kind == "print-through":
         assert sorted(np.sign(one["delay_s"]) for one in heard) == [-1, 1]
+        for one in heard:
+            assert one["level_db"] == pytest.approx(-30.0, abs=3 * one["level_sigma_db"])
+            assert one["level_sigma_db"] < 1.0
+            assert abs(one["delay_s"]) == pytest.approx(delay_s, abs=1e-4)
+            assert one["delay_sigma_s"] < 1e-4
 
 
 def plucked(seconds, seed):
@@ -61,7 +66,7 @@ def test_a_foreign_sound_in_words():
     condition = {"level": {"level_db": 0.0}, "foreign": [{**sound, "kind": "not erased"}]}
     verdict = track_verdict("voice", {"state": "aligned"}, condition)
     assert verdict.word == "look"
-    said = "The stem of piano is heard in it, not erased, 31 dB (± 1) under the stem, 0.80 s early."
+    said = "The stem of piano is heard in it, not erased, 31.2 dB (± 1.0) under the stem, 0.80 s early."
     assert verdict.findings[0].sentence == said
     faint = {**condition, "foreign": [{**sound, "kind": "other side", "level_db": -60.0}]}
     assert track_verdict("voice", {"state": "aligned"}, faint).word == "ready"

@@ -165,3 +165,11 @@ def test_level_of_noise_scatters_by_the_product_of_bandwidth_and_time():
         lines = np.abs(random.normal(size=inside.sum()) + 1j * random.normal(size=inside.sum())) ** 2
         levels.append(10 * np.log10(lines.sum()))
     assert np.std(levels) == pytest.approx(spectra.level_sd_db(1000.0, 1.0), rel=0.12)
+
+
+def test_the_jackknife_of_a_mean_is_its_standard_error_in_students_measure():
+    """Of a mean the jackknife is s / sqrt(n) (J. Tukey 1958); Student's 97.5 % for 7 degrees is 2.365 (any table of t)."""
+    values = np.random.default_rng(5).normal(size=8)
+    without = (values.sum() - values) / 7
+    expected = 2.365 / 1.96 * values.std(ddof=1) / np.sqrt(8)
+    assert spectra.jackknife_sd(without) == pytest.approx(expected, rel=1e-3)

@@ -302,7 +302,7 @@ def foreign_sentence(one):
 
 
 def _under(one):
-    return f"{-one['level_db']:.0f} dB (± {1.96 * one['level_sigma_db']:.0f}) under the stem"
+    return f"{-one['level_db']:.1f} dB (± {1.96 * one['level_sigma_db']:.1f}) under the stem"
 
 
 def _loud(line, condition, limit):

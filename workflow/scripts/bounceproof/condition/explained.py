@@ -111,8 +111,13 @@ def response_taps(both, rate_hz, factor):
     clear = both.coherence(0, 1)[:bins] > spectra.zero_coherence_level(both.averages[:bins], confidence=0.999)
     clear &= (both.averages[:bins] >= spectra.LEAST_AVERAGES) & (own > _LEAST_NEAR * _loudest_near(own))
     response = np.where(clear & (own > 0), cross / np.where(own > 0, own, 1.0), 0.0)
+    return taps_of(response, rate_hz / factor)
+
+
+def taps_of(response, rate_hz):
+    """Impulse response (odd length, its middle = no delay) from values at the bins of a segment; it fades out at its ends."""
     whole = np.fft.irfft(response)
-    half = min(len(whole) // 2 - 1, round(_TAPS_S * rate_hz / factor))
+    half = min(len(whole) // 2 - 1, round(_TAPS_S * rate_hz))
     return np.concatenate((whole[-half:], whole[: half + 1])) * np.hanning(2 * half + 3)[1:-1] ** 0.25
 
 

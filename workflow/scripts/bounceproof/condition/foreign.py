@@ -14,6 +14,7 @@ import numpy as np
 
 from bounceproof import spectra
 from bounceproof.audio import resample
+from bounceproof.condition.explained import Sliced, taps_of, through
 from bounceproof.condition.suspects import Search, Source, Suspect, excess
 from bounceproof.sketches import hop_samples, sketch, sketch_bands
 
@@ -41,8 +42,8 @@ _MOST_TRIED = 24
 _PRINT = {"beyond_s": 0.3, "within_s": 20.0, "least": 3.0, "most": 3, "drift": 0.001}
 _ALIKE = 0.25
 _FEWEST_CONTROLS = 6
-# What the sketch's bands and the unknown response add to the level's error: from trials on the simulated recorder.
-_LEVEL_SD_DB = 0.5
+_LEFT_OUT_S = 0.5
+_LEAST_POWER = 1e-6
 
 
 def find_foreign(explained, rate_hz, others, own_track, gain):
@@ -79,7 +80,10 @@ def _in_portion(portion, first, rate_hz, own, others, gain):
         suspects += search.suspects(source, **(_PRINT if _echo(source) else {}))
     suspects = sorted(suspects, key=lambda one: -one.strength)[:_MOST_TRIED]
     named = _named(suspects, _Bench(portion, over, gain), lambda source: portion.of(source, others, factor))
-    return [_row(suspect, tried, search, first * hop_s) for suspect, tried in named]
+    if not named:
+        return []
+    levels_db = search.levels_db([portion.heard(tried.line(), others, rate_hz) for _, tried in named])
+    return [_row(suspect, tried, level_db, first * hop_s) for (suspect, tried), level_db in zip(named, levels_db, strict=True)]
 
 
 class _Portion:
@@ -107,6 +111,20 @@ class _Portion:
         if rates > 1:
             samples = resample(np.asarray(samples, dtype=np.float32), rates, 1)
         return samples[::-1] if source.backwards else samples
+
+    def heard(self, suspect, others, rate_hz):
+        """(sketch of a suspect through the response, as its line lays it, sketch of what the own stem does not explain of that):
+        the response, fitted to the return, has taken along what of a foreign sound goes with the stem by chance.
+        """
+        factor = round(rate_hz / self.rate_hz)
+        laid = _laid(suspect, through(self.of(suspect.source, others, factor), self.taps), self.rate_hz)
+        laid = Sliced(len(self.stem), laid)
+        both = spectra.spectral_matrix([self.expected, laid], self.rate_hz, segment=spectra.segment_samples(self.rate_hz))
+        own, cross = both.power(0), both.matrix[:, 0, 1]
+        known = own > _LEAST_POWER * own.max()
+        taken = through(self.expected, taps_of(np.where(known, cross / np.where(known, own, 1.0), 0.0), self.rate_hz))
+        left = Sliced(len(self.stem), lambda first, last: laid[first:last] - taken[first:last])
+        return tuple(sketch(part, rate_hz, factor=factor) for part in (laid, left))
 
 
 def _same(one, other):
@@ -145,19 +163,18 @@ def _named(suspects, bench, samples_of):
     return named
 
 
-def _row(suspect, tried, search, from_s):
-    """A row of `find_foreign`; from_s: where the search's portion starts in the song."""
+def _row(suspect, tried, level_db, from_s):
+    """A row of `find_foreign`; level_db: (level, its sd); from_s: where the search's portion starts in the song."""
     source = suspect.source
-    level_db, sigma_db = search.level_db(suspect)
     kind = OTHER_SIDE if source.backwards else PRINT_THROUGH if source.own else NOT_ERASED
     return {
         "track": str(source.track),
         "kind": kind,
-        "level_db": level_db,
-        "level_sigma_db": None if level_db is None else float(np.hypot(_LEVEL_SD_DB, sigma_db)),
-        "delay_s": float(np.median(tried.delays_s)),
-        "delay_sigma_s": tried.wander_s,
-        "drift_percent": 100.0 * float(np.polyfit(np.arange(len(tried.delays_s)) * tried.hop_s, tried.delays_s, 1)[0]),
+        "level_db": level_db[0],
+        "level_sigma_db": level_db[1],
+        "delay_s": tried.delay_s,
+        "delay_sigma_s": tried.delay_sigma_s,
+        "drift_percent": 100.0 * tried.drift,
         "start_s": from_s + float(suspect.start_s),
         "end_s": from_s + float(suspect.end_s),
         "strength_sd": tried.strength_sd,
@@ -166,22 +183,21 @@ def _row(suspect, tried, search, from_s):
 
 class _Tried(NamedTuple):
     """suspect: as its phase lays it; stands: whether the sound is there; strength_sd: over what wrong delays give; explained:
-    power of the whitened remainder that it explains; delays_s: per segment, hop_s apart; wander_s: sd of the delay about a
-    straight line.
+    power of the whitened remainder that it explains; delay_s, delay_sigma_s: in the middle of the stretch; drift: by how much
+    that grows in a second.
     """
 
     suspect: Suspect
     stands: bool
     strength_sd: float
     explained: float
-    delays_s: np.ndarray
-    hop_s: float
+    delay_s: float = 0.0
+    delay_sigma_s: float = 0.0
+    drift: float = 0.0
 
-    @property
-    def wander_s(self):
-        times_s = np.arange(len(self.delays_s)) * self.hop_s
-        left_s = self.delays_s - np.polyval(np.polyfit(times_s, self.delays_s, 1), times_s)
-        return float(max(left_s.std(), 0.5e-3))
+    def line(self):
+        """The suspect on the straight line that its phase lies about."""
+        return self.suspect._replace(delay_s=self.delay_s, drift=self.drift)
 
 
 class _Bench:
@@ -214,10 +230,10 @@ class _Bench:
         explained = float(score**2 / np.sum(np.abs(sound) ** 2 / noise))
         plenty = explained > _PLENTY * len(sound)
         if explained < _LEAST * len(sound):
-            return _Tried(suspect, False, 0.0, explained, np.zeros(2), self.hop_s)
+            return _Tried(suspect, False, 0.0, explained)
         controls = self._controls(sound, noise, suspect)
         if len(controls) < _FEWEST_CONTROLS:
-            return _Tried(suspect, False, 0.0, explained, np.zeros(2), self.hop_s)
+            return _Tried(suspect, False, 0.0, explained)
         for shifts in np.array_split(controls, 3):
             others += self._match(sound, rest, shifts)[0]
             # Where a few wrong delays gather as much, no further ones are needed.
@@ -226,9 +242,32 @@ class _Bench:
         strength = float((score - np.mean(others)) / np.std(others, ddof=1))
         clear = strength > _STANDS_SD and score > _STANDS_OVER * max(others)
         stands = clear or (plenty and strength > _PLENTY_SD and score > max(others))
-        times_s = (np.arange(len(sound)) + 1) * self.hop_s - 0.5 * (suspect.end_s - suspect.start_s)
-        delays_s = suspect.delay_s + suspect.drift * times_s + path / self.rate_hz
-        return _Tried(suspect, stands, strength, explained, delays_s, self.hop_s)
+        if not stands:
+            return _Tried(suspect, False, strength, explained)
+        return _Tried(suspect, True, strength, explained, *self._delay(suspect, np.conj(sound) * rest, path / self.rate_hz))
+
+    def _delay(self, suspect, products, path_s):
+        """(delay in the middle of the stretch, its sd, drift) of a sound that stands; products: conj(sound) remainder per segment
+        and bin; path_s: per segment, beside the suspect's own line.
+
+        About the path, whose lags are whole samples, the correlation of all segments is brought to its top; what leaving half
+        a second out at a time makes of that is the error (jackknife).
+        """
+        times_s = (np.arange(len(path_s)) + 1) * self.hop_s - 0.5 * (suspect.end_s - suspect.start_s)
+        turning = 2.0 * np.pi * self.freq_hz
+        products = products * np.exp(1j * np.outer(path_s, turning))
+        heard = products.sum(axis=1).real
+        heard = np.maximum(heard * np.sign(heard.sum()), 0.0)
+        drift = float(np.polyfit(times_s, path_s, 1)[0])
+        starts = np.arange(0, len(path_s), max(1, round(_LEFT_OUT_S / self.hop_s)))
+        summed = [np.add.reduceat(part, starts) for part in (heard, heard * (path_s - drift * times_s), products)]
+        weight, laid, products = (np.concatenate(([part.sum(axis=0)], part.sum(axis=0) - part)) for part in summed)
+        shift_s = np.zeros(len(products))
+        for _ in range(3):
+            turned = products * np.exp(1j * np.outer(shift_s, turning))
+            shift_s = shift_s - (turned.imag @ turning) / (turned.real @ turning**2)
+        found = laid / np.maximum(weight, 1e-30) + shift_s
+        return float(suspect.delay_s + found[0]), float(spectra.jackknife_sd(found[1:])), suspect.drift + drift
 
     def placed(self, named, samples, suspect):
         """Segments of a sound already named, in another suspect's stretch and there along its own path of lags."""
@@ -243,13 +282,9 @@ class _Bench:
         """(sound, rest, noise): segments of a suspect's sound as its line lays it and of the whitened remainder, both without
         what the known sounds (the own stem first) explain; and the remainder's noise.
         """
-        from bounceproof.reading import Reader
-
         first, last = (int(at_s * self.rate_hz) for at_s in (suspect.start_s, suspect.end_s))
         last = min(last, len(self.explained.stem))
-        times_s = np.arange(first, last) / self.rate_hz
-        places_s = times_s - suspect.delay_s - suspect.drift * (times_s - 0.5 * (suspect.start_s + suspect.end_s))
-        sound = self._segments(Reader(samples).at(places_s * self.rate_hz)) * self.response
+        sound = self._segments(_laid(suspect, samples, self.rate_hz)(first, last)) * self.response
         if (first, last) not in self.stretches:
             parts = (self.explained.expected[first:last], self.explained.residual[first:last])
             self.stretches = {(first, last): [self._segments(part) for part in parts]}
@@ -345,6 +380,19 @@ def _path(totals):
         place = low + int(before[low : place + _STEP_LAGS + 1].argmax())
         path.append(place)
     return np.array(path[::-1])
+
+
+def _laid(suspect, samples, rate_hz):
+    """A function that gives a suspect's samples as its line lays them, from first to last - 1 of the song's."""
+    from bounceproof.reading import Reader
+
+    reader, middle_s = Reader(samples), 0.5 * (suspect.start_s + suspect.end_s)
+
+    def laid(first, last):
+        times_s = np.arange(first, last) / rate_hz
+        return reader.at((times_s - suspect.delay_s - suspect.drift * (times_s - middle_s)) * rate_hz)
+
+    return laid
 
 
 def _turn(taps, segment):

@@ -4,20 +4,18 @@ Conventions: as in `explained`; gains in dB re the return's own mean gain; times
 of the medium's band, held against the octave two below it, so that a level that rides is not taken for a tone that fades.
 """
 
+from typing import NamedTuple
+
 import numpy as np
 
 from bounceproof import spectra
-from bounceproof.quantities import DB_PER_NEPER, amplitude_db, power_db, third_octave_bands
+from bounceproof.quantities import DB_PER_NEPER, amplitude_db, amplitude_from_db, power_db, third_octave_bands
 from bounceproof.trends import straight_trend
 
 STEP_S = 1.0
-BLOCK_S = 5.0
 _KNOWN_SD = 0.1
-_FEWEST_BLOCKS = 3
+_FEWEST_STEPS = 10
 _LEAST_SD_DB = 0.02
-# The response is fitted to the fading return and follows a part of the fall, because each partial plays at times of its own
-# (trials on the simulated recorder).
-_FOLLOWED = 0.04
 # A response that is a little wrong moves the gain with each note's spectrum (trials on the simulated recorder).
 _RESPONSE_SD_DB = 0.2
 
@@ -55,7 +53,7 @@ def _where(mask, values):
 
 
 def highs(explained, band_hz):
-    """How the highs fare: dict of from_hz, to_hz, against_from_hz, against_to_hz, block_s, change_db (a value a block, re the
+    """How the highs fare: dict of from_hz, to_hz, against_from_hz, against_to_hz, step_s, change_db (a value a step, re the
     mean; None where not known) with its sd sigma_db, fade_db (over the whole song, < 0 falls) with its sd fade_sigma_db; None
     where they cannot be told.
 
@@ -68,38 +66,89 @@ def highs(explained, band_hz):
         return None
     spans = {"high": (top_hz / 2, top_hz), "middle": (low_hz, 2 * low_hz)}
     segment = spectra.segment_samples(explained.rate_hz)
-    per_block = max(2, round(BLOCK_S * explained.rate_hz / (segment / 2)))
-    gains = {name: _gains(explained, span, segment, per_block) for name, span in spans.items()}
-    known = np.all([sd < _KNOWN_SD * gain for gain, sd in gains.values()], axis=0)
-    if known.sum() < _FEWEST_BLOCKS:
+    per_step = max(2, round(STEP_S * explained.rate_hz / (segment / 2)))
+    steps = len(explained.expected) / (per_step * segment / 2)
+    middle = _gains(explained, spans["middle"], segment, per_step)
+    fall = _fall(middle, _gains(explained, spans["high"], segment, per_step), steps)
+    if fall is None:
         return None
-    safe = {name: (np.where(known, gain, 1.0), sd) for name, (gain, sd) in gains.items()}
-    change_db = amplitude_db(safe["high"][0]) - amplitude_db(safe["middle"][0])
-    sd_db = DB_PER_NEPER * np.hypot(*(sd / gain for gain, sd in safe.values()))
-    change_db = change_db - np.average(change_db[known], weights=1.0 / sd_db[known] ** 2)
-    blocks = len(explained.expected) / (per_block * segment / 2)
-    # The middle of each block; the last one is shorter.
-    middles = 0.5 * (np.arange(len(known)) + np.minimum(np.arange(1, len(known) + 1), blocks))
-    fade_db, random_db = straight_trend(middles[known], change_db[known], sd_db[known], blocks, least_sd=_LEAST_SD_DB)
+    if abs(fall.fade_db) > fall.fade_sigma_db:
+        gain = amplitude_from_db(fall.fade_db * (_middles(len(fall.known), steps) / steps - 0.5))
+        again = _fall(middle, _gains(explained, spans["high"], segment, per_step, gain), steps)
+        fall = fall if again is None else again.without_following(fall)
     return {
         "from_hz": spans["high"][0],
         "to_hz": spans["high"][1],
         "against_from_hz": spans["middle"][0],
         "against_to_hz": spans["middle"][1],
-        "block_s": per_block * segment / 2 / explained.rate_hz,
-        "change_db": _where(known, change_db),
-        "sigma_db": _where(known, sd_db),
-        "fade_db": fade_db,
-        "fade_sigma_db": float(np.hypot(random_db, _FOLLOWED * fade_db)),
+        "step_s": per_step * segment / 2 / explained.rate_hz,
+        "change_db": _where(fall.known, fall.change_db),
+        "sigma_db": _where(fall.known, fall.sd_db),
+        "fade_db": fall.fade_db,
+        "fade_sigma_db": fall.fade_sigma_db,
     }
 
 
-def _gains(explained, span_hz, segment, per_block):
-    """(gain, its sd) per block: of the return re the expected sound within a span."""
+class _Fall(NamedTuple):
+    """known, change_db, sd_db: per step; fade_db, fade_sigma_db: of a straight line through them, over the whole song."""
+
+    known: np.ndarray
+    change_db: np.ndarray
+    sd_db: np.ndarray
+    fade_db: float
+    fade_sigma_db: float
+
+    def without_following(self, first):
+        """The _Fall towards which fits that lay on the fall found before go, this one with that of the first: each fit leaves the
+        same share of the fall to the response.
+        """
+        followed = float(np.clip(self.fade_db / first.fade_db - 1.0, 0.0, 0.5))
+        return self._replace(fade_db=first.fade_db / (1.0 - followed), fade_sigma_db=self.fade_sigma_db / (1.0 - followed))
+
+
+def _fall(middle, high, steps):
+    """The _Fall of (gain, its sd) per step of the highs against those of the middle, over so many steps; None where too few are
+    known.
+    """
+    known = np.all([sd < _KNOWN_SD * gain for gain, sd in (middle, high)], axis=0)
+    if known.sum() < _FEWEST_STEPS:
+        return None
+    (middle, middle_sd), (high, high_sd) = ((np.where(known, gain, 1.0), sd) for gain, sd in (middle, high))
+    change_db = amplitude_db(high) - amplitude_db(middle)
+    sd_db = DB_PER_NEPER * np.hypot(middle_sd / middle, high_sd / high)
+    change_db = change_db - np.average(change_db[known], weights=1.0 / sd_db[known] ** 2)
+    at = _middles(len(known), steps)[known]
+    return _Fall(known, change_db, sd_db, *straight_trend(at, change_db[known], sd_db[known], steps, least_sd=_LEAST_SD_DB))
+
+
+def _middles(count, steps):
+    """The middle of each step, in steps; the last one is shorter."""
+    return 0.5 * (np.arange(count) + np.minimum(np.arange(1, count + 1), steps))
+
+
+def _refitted(explained, segment, per_step, gain):
+    """(bins,) what the response has to be multiplied by where the return's own gain went like `gain` (per step): it was fitted to
+    the whole song and follows a part of a fall, because each partial plays at times of its own.
+    """
+    cross, own, first = 0.0, 0.0, 0
+    for block in spectra.transforms([explained.expected, explained.aligned], segment):
+        by = gain[(first + np.arange(len(block))) // per_step, None]
+        cross = cross + np.sum(by * np.conj(block[:, :, 0]) * block[:, :, 1], axis=0)
+        own = own + np.sum(by**2 * spectra.squared(block[:, :, 0]), axis=0)
+        first += len(block)
+    return cross / np.maximum(own, 1e-30)
+
+
+def _gains(explained, span_hz, segment, per_step, gain=None):
+    """(gain, its sd) per step: of the return re the expected sound within a span; where a gain per step is known already, the
+    expected sound is that of a response fitted with it.
+    """
     bands = third_octave_bands(span_hz[0], span_hz[1])
     matrix = spectra.band_matrix(bands, segment, explained.rate_hz)
+    again = 1.0 if gain is None else _refitted(explained, segment, per_step, gain)
     cross, own, whole = [], [], []
     for block in spectra.transforms([explained.expected, explained.aligned], segment):
+        block[:, :, 0] *= again
         cross.append((np.conj(block[:, :, 0]) * block[:, :, 1]) @ matrix)
         own.append(np.abs(block[:, :, 0]) ** 2 @ matrix)
         whole.append(np.abs(block[:, :, 1]) ** 2 @ matrix)
@@ -109,7 +158,7 @@ def _gains(explained, span_hz, segment, per_block):
     # What the cross power does not hold is noise; a share 1 / bins of it is in the cross power's own square.
     noise = np.maximum(whole - np.abs(cross) ** 2 / safe, 0.0) * bins / np.maximum(bins - 1.0, 1.0)
     signal = np.maximum(np.abs(cross) ** 2 / safe - noise / bins, 0.0)
-    starts = np.arange(0, len(own), per_block)
+    starts = np.arange(0, len(own), per_step)
     total, played, scatter = (np.add.reduceat(part.sum(axis=1), starts) for part in (signal, own, 2.0 * signal * noise / bins))
     power = total / np.maximum(played, 1e-30)
     sd = 0.5 * np.sqrt(1.89 * scatter) / np.maximum(played, 1e-30)

@@ -16,12 +16,11 @@ _BLOCK_S = 1.0
 _BLOCKS = 16
 _THIRD_AT_FULL = 0.03
 _BELIEVED_SD = 3.0
-# What a curve of one parameter leaves of a tape's own, and a band before the tape, known but roughly, of the peaks there
-# (tests/bench/intervals.py).
-_CURVE_SD_DB, _BAND_SD_DB = 0.05, 0.22
-# Grids of slopes to try: of so many steps down and up, each about the lowest point of the one before; the response is fitted anew
-# before each of the later ones.
-_FIRST, _LATER = ((1.5, -2, 3), (1.15, -2, 2)), ((1.05, -2, 2), (1.02, -1, 1))
+# What a band before the tape, known but roughly, leaves open of the peaks there (tests/bench/intervals.py).
+_BAND_SD_DB = 0.11
+# Grids of slopes to try: of so many steps down and up, each about the lowest point of the one before; before the later ones the
+# response is fitted anew.
+_FIRST, _LATER = ((1.5, -2, 3), (1.15, -2, 2)), ((1.05, -2, 2),)
 # Shares of the machine's response (in dB) that may lie before the tape: none, half of it, all.
 _BEFORE = {"stem": 0.0, "half the band": 0.5, "record band": 1.0}
 
@@ -153,55 +152,68 @@ class _Try:
         number = len(self.sums)
         all_in, _ = self._solved(range(number))
         without = np.array([self._solved([k for k in range(number) if k != out])[0] for out in range(number)])
-        return all_in, np.sqrt((number - 1) / number * np.sum((without - without.mean(axis=0)) ** 2, axis=0))
+        return all_in, spectra.jackknife_sd(without)
 
     def _curve(self, start):
         """(slope s of the tape's curve tanh(s u) / s, its relative sd), from around `start`; inf where no slope is best.
 
-        A response between stem and return has taken part of the overload for its own, more of it where the loud sound lies: it is
-        fitted anew between what the curve makes of the stem and the return, and the curve again behind it.
+        A response between stem and return has taken part of the overload for its own. Each slope is therefore judged with the
+        factor per bin to that response that suits it best, and the response is fitted anew between curve and return.
         """
-        slope, sd = start, None
-        for grid in _FIRST:
-            slope, sd = self._lowest(slope, *grid)
-        for grid in _LATER:
-            self.taps = self._response_behind(slope)
-            slope, sd = self._lowest(slope, *grid)
+        slope, _ = self._searched(start, _FIRST)
+        self.taps = self._response_behind(slope)
+        return self._searched(slope, _LATER)
+
+    def _searched(self, slope, grids):
+        """(slope that leaves least, its relative sd) by grids, each about the lowest point of the one before."""
+        squares, sd = [self._heard(dense * dense) for dense in self.dense], np.inf
+        known = [self._segments(k, [square, self.returned[k]]) for k, square in enumerate(squares)]
+        for grid in grids:
+            slope, sd = self._lowest(slope, known, *grid)
         return slope, sd
 
-    def _lowest(self, about, ratio, first, last):
+    def _lowest(self, about, known, ratio, first, last):
         """(slope that leaves least, its relative sd by jackknife): of a grid, by a parabola through its lowest point."""
         slopes = about * ratio ** np.arange(float(first), last + 1.0)
-        squares = [self._heard(dense * dense) for dense in self.dense]
-        blocks = np.array([self._behind(slope, squares) for slope in slopes])
-        total = blocks.sum(axis=1)
-        left = _left(total)
-        k = int(np.clip(left.argmin(), 1, len(left) - 2))
+        left = np.array([self._left_by(slope, known) for slope in slopes])
+        k = int(np.clip(left[:, 0].argmin(), 1, len(left) - 2))
         bend = left[k - 1] - 2 * left[k] + left[k + 1]
-        if bend <= 0:
+        if bend.min() <= 0:
             return float(slopes[k]), np.inf
-        without = np.array([_left(total - blocks[:, out]) for out in range(blocks.shape[1])])
-        shifts = 0.5 * (without[:, k - 1] - without[:, k + 1]) / bend
-        shift = 0.5 * (left[k - 1] - left[k + 1]) / bend
-        spread = np.sqrt((len(shifts) - 1) / len(shifts) * np.sum((shifts - shifts.mean()) ** 2))
-        return float(slopes[k] * ratio ** np.clip(shift, -1, 1)), float(np.log(ratio) * spread)
+        shifts = np.clip(0.5 * (left[k - 1] - left[k + 1]) / bend, -2, 2)
+        return float(slopes[k] * ratio ** shifts[0]), float(np.log(ratio) * spectra.jackknife_sd(shifts[1:]))
 
-    def _behind(self, slope, squares):
-        """Products of the curve of a slope, the square (squares: as it comes back in each block) and the return."""
-        bent = [self._heard(np.tanh(slope * dense) / slope) for dense in self.dense]
-        return self._products(list(zip(bent, squares, strict=True)))
+    def _left_by(self, slope, known):
+        """(blocks + 1,) power that the curve of a slope and the square, each times the best factor per bin, leave of the return:
+        of all blocks, then without each. known: per block the segments of square and return.
+        """
+        sums = []
+        for k, (dense, rest) in enumerate(zip(self.dense, known, strict=True)):
+            curve = self._segments(k, [self._heard(np.tanh(slope * dense) / slope)])[..., 0]
+            square, returned = np.moveaxis(rest, -1, 0)
+            pairs = (curve, curve), (square, square), (returned, returned), (curve, square), (curve, returned), (square, returned)
+            sums.append([np.sum(np.conj(one) * other, axis=0) for one, other in pairs])
+        sums = np.moveaxis(sums, 1, 0)
+        whole = sums.sum(axis=1, keepdims=True)
+        return _left_of(*np.concatenate((whole, whole - sums), axis=1)).sum(axis=1)
+
+    def _segments(self, k, parts):
+        """(segments, bins, parts) spectra of the clear segments of what belongs to block k."""
+        segment, inner = spectra.segment_samples(self.rate_hz), _settled(min(len(self.clear[k]), *map(len, parts)))
+        clear = np.lib.stride_tricks.sliding_window_view(self.clear[k][inner], segment)[:: segment // 2].all(axis=1)
+        blocks = spectra.transforms([part[inner] for part in parts], segment)
+        return np.concatenate(list(blocks))[: len(clear)][clear]
 
     def _response_behind(self, slope):
         """Taps of the response between the tape's curve and the return."""
         from bounceproof.condition.explained import response_taps
 
-        segment, total, averages = spectra.segment_samples(self.rate_hz), 0.0, 0.0
-        for dense, returned in zip(self.dense, self.returned, strict=True):
-            tape = self._at_working_rate(np.tanh(slope * dense) / slope)
-            count = min(len(tape), len(returned))
-            both = spectra.spectral_matrix([tape[:count], returned[:count]], self.rate_hz, segment=segment)
-            total, averages = total + both.matrix, averages + both.averages
-        return response_taps(spectra.SpectralMatrix(both.freq_hz, total / len(self.dense), averages), self.rate_hz, 1)
+        tape = (self._at_working_rate(np.tanh(slope * dense) / slope) for dense in self.dense)
+        laid = np.concatenate([self._segments(k, [part, self.returned[k]]) for k, part in enumerate(tape)])
+        powers = np.einsum("sfi,sfj->fij", np.conj(laid), laid)
+        freq_hz = spectra.bin_hz(spectra.segment_samples(self.rate_hz), self.rate_hz)
+        averages = np.full(len(freq_hz), spectra.INDEPENDENT_SHARE * len(laid))
+        return response_taps(spectra.SpectralMatrix(freq_hz, powers / len(laid), averages), self.rate_hz, 1)
 
     def record(self):
         (second, third), (second_sd, third_sd) = self._jackknife()
@@ -219,7 +231,7 @@ class _Try:
         if np.isfinite(sd):
             # tanh(s u): third harmonic of a sine of peak u is (s u)^2 / 12 as long as it is small; 3 % are reached at s u = 0.62.
             out["over_db"] = float(amplitude_db(slope / _full_slope()))
-            out["sigma_db"] = float(np.hypot(DB_PER_NEPER * sd, _BAND_SD_DB if _BEFORE[self.name] else _CURVE_SD_DB))
+            out["sigma_db"] = float(np.hypot(DB_PER_NEPER * sd, _BAND_SD_DB if _BEFORE[self.name] else 0.0))
         else:
             most = max(-third, 0.0) + 1.96 * third_sd
             out["room_at_least_db"] = float(-amplitude_db(np.sqrt(3.0 * most) / _full_slope())) if most > 0 else None
@@ -227,20 +239,25 @@ class _Try:
 
 
 def _product(parts, returned, clear):
-    count = min(len(returned), *map(len, parts))
-    edge = min(count // 8, 600)
-    inner = slice(edge, count - edge)
+    inner = _settled(min(len(returned), *map(len, parts)))
     rows = np.array([*(part[inner] for part in parts), returned[inner]])
     rows = rows if clear[inner].all() else rows[:, clear[inner]]
     return rows @ rows.T
 
 
-def _left(products):
-    """(...) power that a curve and the square leave of the return; products: (..., 3, 3)."""
-    normal = products[..., :2, :2] + 1e-12 * np.trace(products, axis1=-2, axis2=-1)[..., None, None] * np.eye(2)
-    target = products[..., :2, 2]
-    found = np.linalg.solve(normal, target[..., None])[..., 0]
-    return products[..., 2, 2] - np.sum(found * target, axis=-1)
+def _settled(count):
+    """The samples of a block of so many at which what lies beyond its ends is no longer heard."""
+    edge = min(count // 8, 600)
+    return slice(edge, count - edge)
+
+
+def _left_of(curve, square, returned, curve_square, curve_returned, square_returned):
+    """Power that two sounds leave of a third, bin by bin, from the sums of their products (conj of the first named)."""
+    least = 1e-9 * returned.real + 1e-30
+    curve, square = curve.real + least, square.real + least
+    told = square * spectra.squared(curve_returned) + curve * spectra.squared(square_returned)
+    told -= 2.0 * (np.conj(curve_returned) * curve_square * square_returned).real
+    return returned.real - told / (curve * square - spectra.squared(curve_square))
 
 
 def _full_slope():

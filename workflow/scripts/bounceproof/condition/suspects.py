@@ -10,6 +10,7 @@ from typing import NamedTuple
 import numpy as np
 
 from bounceproof.quantities import DB_PER_POWER_RATIO, power_db
+from bounceproof.spectra import jackknife_sd
 
 _BLOCK_S = 10.0
 _DRIFT_STEP = 0.001
@@ -25,6 +26,7 @@ _LEAST_SHARE = 0.25
 _AS_GOOD = 0.97
 # A sound this far under the stem is what the weights are made for: what would stand over the hiss then counts fully.
 _FAINT = 10.0**-2.5
+_LEFT_OUT_S = 0.5
 
 
 class Source(NamedTuple):
@@ -93,22 +95,30 @@ def playing_power(powers):
     return float(whole[whole >= 1e-3 * whole.max()].mean()) if whole.any() else 0.0
 
 
-def playing_mean(powers, band):
-    """Mean power of one band over the segments in which all bands together are within 30 dB of the loudest."""
+def _playing_means(powers):
+    """(bands,) mean powers over the segments in which all bands together are within 30 dB of the loudest."""
     whole = powers.sum(axis=1)
-    return float(powers[whole >= 1e-3 * whole.max(), band].mean()) if whole.any() else 0.0
+    return powers[whole >= 1e-3 * whole.max()].mean(axis=0) if whole.any() else np.zeros(powers.shape[1])
 
 
-def _third_share(parts, power):
-    """(factor of the third part, its sd) of a power made of (3, segments) parts, each factor at least nought."""
+def _shares(parts, power, starts):
+    """(blocks + 1, parts) factors of a power (segments,) made of (parts, segments): by all blocks of segments (their first ones:
+    starts), then without each. Those under nought stand, or the others would be too low.
+    """
     scale = np.maximum(parts.mean(axis=1), 1e-30)
     parts = parts / scale[:, None]
-    found = np.array([power.mean(), 0.0, 0.0])
+    found = np.zeros(len(parts))
+    found[0] = power.mean()
     for _ in range(4):
-        noise = np.maximum(found @ parts, 1e-6 * power.mean() + 1e-30)
-        normal = (parts / noise**2) @ parts.T + 1e-12 * np.eye(3)
-        found = np.maximum(np.linalg.solve(normal, (parts / noise**2) @ np.minimum(power, 8.0 * noise)), 0.0)
-    return found[2] / scale[2], np.sqrt(np.linalg.inv(normal)[2, 2]) / scale[2]
+        noise = np.maximum(np.maximum(found, 0.0) @ parts, 1e-6 * power.mean() + 1e-30)
+        weighted = parts / noise**2
+        normal = np.add.reduceat(weighted[:, None] * parts, starts, axis=2)
+        target = np.add.reduceat(weighted * np.minimum(power, 8.0 * noise), starts, axis=1)
+        some = normal.sum(axis=2)[None] - np.concatenate((np.zeros((1, *normal.shape[:2])), np.moveaxis(normal, 2, 0)))
+        aimed = target.sum(axis=1) - np.concatenate((np.zeros((1, len(parts))), target.T))
+        shares = np.linalg.solve(some + 1e-12 * np.eye(len(parts)), aimed[..., None])[..., 0]
+        found = shares[0]
+    return shares / scale
 
 
 def _straight(x, y, weight):
@@ -230,25 +240,26 @@ class Search:
         out[:, ~np.isfinite(out).all(axis=0)] = -np.inf
         return out
 
-    def level_db(self, suspect):
-        """(level, its sd) in dB of a suspect that was proved: its power re the own stem's, each while it plays.
+    def levels_db(self, sounds):
+        """[(level, its sd)] in dB of sounds that were proved: the power of each re the own stem's, each while it plays; None for
+        what is not heard.
 
-        Per band the unexplained power is taken apart into hiss, a share of the expected power and a share of the suspect's, by
-        weighted least squares; phases do not enter.
+        sounds: of each the sketch as it lies in the song, and that of what the own stem does not explain of it. Per band the
+        unexplained power is taken apart into hiss, a share of the expected power and a share of each sound's, by weighted least
+        squares; phases do not enter. What leaving half a second out at a time makes of it is the error (jackknife).
         """
-        delay = (suspect.delay_s - suspect.drift * 0.5 * (suspect.start_s + suspect.end_s)) / self.hop_s
-        at = np.arange(self.frames) * (1.0 - suspect.drift) - delay
-        powers = self._heard(suspect.source.powers)
-        moved = np.stack([np.interp(at, np.arange(self.frames), band, left=0.0, right=0.0) for band in powers.T], axis=1)
-        total, variance = 0.0, 0.0
-        for band in range(moved.shape[1]):
-            parts = np.stack((np.ones(self.frames), self.excess.expected[:, band], moved[:, band]))
-            share, sd = _third_share(parts, self.excess.residual[:, band])
-            total += share * playing_mean(moved, band)
-            variance += (sd * playing_mean(moved, band)) ** 2
-        if not total > 0:
-            return None, None
-        return float(power_db(total / self.excess.level)), float(DB_PER_POWER_RATIO * np.sqrt(variance) / total)
+        means = np.array([_playing_means(laid) for laid, _ in sounds])
+        starts = np.arange(0, self.frames, max(1, round(_LEFT_OUT_S / self.hop_s)))
+        totals = np.zeros((len(starts) + 1, len(sounds)))
+        for band in range(len(self.gain)):
+            parts = np.stack((np.ones(self.frames), self.excess.expected[:, band], *(left[:, band] for _, left in sounds)))
+            shares = _shares(parts, self.excess.residual[:, band], starts)
+            totals += shares[:, 2:] * means[:, band]
+        whole, sd = totals[0], jackknife_sd(totals[1:])
+        return [
+            (float(power_db(total / self.excess.level)), float(DB_PER_POWER_RATIO * one / total)) if total > 0 else (None, None)
+            for total, one in zip(whole, sd, strict=True)
+        ]
 
     def _heard(self, powers):
         return _fitted(powers, self.frames)[:, : len(self.gain)] * self.gain

@@ -17,6 +17,8 @@ from bounceproof.quantities import DB_PER_POWER_RATIO, Band, power_db, power_wei
 _TAKEN = 2 * 0.763 - spectra.OVERLAP_LOSS * 0.637
 # So much of the song tells what a response by segments misses.
 _ENOUGH_S = 60.0
+# A period of 100 Hz.
+_WAVE_S = 0.01
 
 
 class Unexplained(NamedTuple):
@@ -104,9 +106,14 @@ def _worth_hz(powers, widths_hz):
 
 
 def _swing(explained, noise):
-    """Mean square of the noise's power through time over the square of its mean: noise that comes in bursts is fewer values."""
+    """Mean square of the noise's power through time over the square of its mean: noise that comes in bursts is fewer values.
+
+    It is told by the sound's power over a while: the ups and downs of the wave itself are no bursts.
+    """
     constant, share = noise
-    power = constant + share * explained.own / explained.cell
+    wide = max(1, round(_WAVE_S / explained.cell_s))
+    own = explained.own[: len(explained.own) // wide * wide].reshape(-1, wide).sum(axis=1)
+    power = constant + share * own / (wide * explained.cell)
     return float(np.mean(power**2) / max(np.mean(power) ** 2, 1e-60))
 
 
