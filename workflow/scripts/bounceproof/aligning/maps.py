@@ -9,6 +9,9 @@ import numpy as np
 
 from bounceproof.timemap import TimeMap, knot_times
 
+# A second difference of the knots that no tape's speed makes: there the map jumps.
+MOST_BEND_S = 1e-4
+
 
 def straight_through_clicks(placed, facts):
     """The map from sent to return time through two clicks, or through one at the speed its own sweeps show; None without any."""
@@ -28,7 +31,21 @@ def in_stem_time(sent_map, facts, stem_samples):
     """The same map counted in the stem's time, with knots from 0 to the stem's end inclusive."""
     stem_s = knot_times(stem_samples / facts["sample_rate_hz"])
     sent_s = facts["stem_start_sample"] / facts["sample_rate_hz"] + stem_s / facts["send_speed"]
-    return TimeMap(stem_s, sent_map.at(sent_s), sent_map.sigma_at(sent_s))
+    return TimeMap(stem_s, under_chords(sent_map.at(sent_s)), sent_map.sigma_at(sent_s))
+
+
+def under_chords(return_s):
+    """Evenly spaced knots of a smooth curve, moved so that the straight lines between them lie as near to it as they can.
+
+    A chord lies off an arc by a twelfth of the arc's second difference on average; without it they stray .4 times as far. Where
+    the curve jumps nothing is moved.
+    """
+    steps = np.diff(return_s)
+    move, least = np.zeros(return_s.size), np.minimum(steps[1:], steps[:-1])
+    # Where the tape all but stands, no knot may pass the next.
+    bend = np.diff(steps)
+    move[1:-1] = np.clip(np.where(np.abs(bend) < MOST_BEND_S, bend, 0.0) / 12, -least / 4, least / 4)
+    return return_s - move
 
 
 def slowed(time_map, factor):
