@@ -2,8 +2,8 @@
 
 import numpy as np
 import pytest
-from bounceproof.follow import acquire, jumps
-from bounceproof.follow.smoother import gains, log_likelihood, smooth, smooth_columns
+from bounceproof.follow import acquire, doubt, jumps
+from bounceproof.follow.smoother import gains, log_likelihood, paced, smooth, smooth_columns
 from bounceproof.follow.speed import Line, Noise, SpeedModel, discretise
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -58,6 +58,50 @@ def test_columns_are_smoothed_like_single_measurements(case):
     columns = smooth_columns((info * z)[:, None] * np.array([1.0, -2.0]), info, gains(info, steps), steps)
     alone = smooth(z, info, steps).mean_us
     np.testing.assert_allclose(columns, alone[:, None] * np.array([1.0, -2.0]), atol=1e-9)
+
+
+@pytest.mark.parametrize("precision", [np.float64, np.float32])
+def test_steps_of_several_lengths_are_the_short_ones_with_nothing_measured_between(case, precision):
+    _, z, info = case
+    chosen = np.r_[0:40:4, 40:80, 80:160:2, 160:200]
+    only = np.zeros(STEPS)
+    only[chosen] = info[chosen]
+
+    def of_length(step_s):
+        model = SpeedModel(100.0, (Noise(500.0, 30.0),), (Line(2.3, 1700.0, 0.03),))
+        return discretise(model, step_s, position_sd_us=100.0, mean_speed_sd_ppm=1000.0)
+
+    steps = paced(0.002 * np.diff(chosen, prepend=-4), of_length)
+    scores = (only * z)[chosen, None].astype(precision)
+    found = smooth_columns(scores, only[chosen], gains(only[chosen], steps), steps)[:, 0]
+    np.testing.assert_allclose(
+        found, smooth(z, only, of_length(0.002)).mean_us[chosen], atol=1e-6 if precision is np.float64 else 1e-3
+    )
+
+
+def _residuals(rise, *, seed=3, bins=20_000):
+    """A map known exactly, strokes of 10 ms every 200, and what bins say whose noise is 1 + rise * power: (z, info, power,
+    noise)."""
+    random = np.random.default_rng(seed)
+    power = np.where(np.arange(bins) % 100 < 5, 1.0, 0.02)
+    noise = 1 + rise * power
+    info = power / np.convolve(noise, np.ones(72) / 72, "same")
+    return random.normal(size=bins) * np.sqrt(noise / power), info, power, noise
+
+
+def test_noise_that_rises_with_each_stroke_is_told_from_the_residuals():
+    z, info, power, _ = _residuals(4.0)
+    found = doubt.unevenness(z, np.zeros(z.size), info, np.zeros(z.size), power)
+    loud = power == 1.0
+    assert np.average(found[loud]) / np.average(found[~loud]) == pytest.approx(5 / 1.08, rel=0.4)
+    # What the bins are then said to be worth is what they are.
+    assert np.mean(z[loud] ** 2 * info[loud]) > 2
+    assert np.mean(z[loud] ** 2 * (info / found)[loud]) == pytest.approx(1.0, abs=0.3)
+
+
+def test_steady_noise_is_not_called_uneven():
+    z, info, power, _ = _residuals(0.0)
+    assert (doubt.unevenness(z, np.zeros(z.size), info, np.zeros(z.size), power) == 1).all()
 
 
 def test_of_two_paths_that_agree_everywhere_the_one_without_leaps_is_kept_on_each_side():

@@ -1,10 +1,12 @@
-"""A tape's overload, put onto what was sent: the cube of the stem, of which an overloaded tape takes some off.
+"""A tape's overload, put onto what was sent: powers of the stem, of which an overloaded tape takes some off or adds some.
 
 What overload adds to a note keeps its phase as long as the note lasts. It is no noise, then: the map follows it, by several us in
-a loud bass, and no residual shows that. Method: the error of a pass regressed on the cube as the machine would pass it on, with
-each bin's part that the map explains, and all that a plain gain explains, taken out first (Frisch and Waugh, Econometrica 1
-(1933) 387). The odd part of a smooth overload begins with the cube (DIN 45500-4 counts it by its third harmonic).
-Conventions: shares are of the cube of samples of full scale 1; negative = taken off.
+a loud bass, and no residual shows that. Whether there is any is told by the error of a pass regressed on the cube as the machine
+would pass it on, with each bin's part that the map explains, and all that a gain explains, taken out first (Frisch and Waugh,
+Econometrica 1 (1933) 387). How much of second and third power is solved with map and response (`joint`). The odd part of a smooth
+overload begins with the cube (DIN 45500-4 counts it by its third harmonic), the even part, which a head or a bias that is
+magnetised one way makes, with the square.
+Conventions: shares (of second and third power) are of samples of full scale 1; negative = taken off.
 """
 
 import numpy as np
@@ -14,25 +16,26 @@ from .material import BIN, blocks
 
 # The likelihood (nats) a cube has to gain to be believed.
 LEAST_GAIN = 30.0
-# The map and the response have given way to some of it already.
-GIVEN_WAY = 1.25
-# The most of a stem at full scale that a cube may take off or add.
-MOST_SHARE = 3.0
 # Of so many blocks, those which say most about the map.
 BLOCKS = 2
-# A share stands still when it moves by less than this part of itself.
+# The shares stand still when what they do at the loudest moment moves by less than this part of itself.
 STILL = 0.1
 
 
 def first(there, x_us):
-    """The share of the cube in what came back; 0 where it explains no more than chance. there: a There of `estimate`."""
+    """The shares of second and third power in what came back, as a first guess; zeros where the cube explains no more than
+    chance.
+
+    there: a There of `estimate`.
+    """
     share, gained = _regressed(there, x_us)
-    return share if gained > LEAST_GAIN else 0.0
+    return np.array([0.0, share if gained > LEAST_GAIN else 0.0])
 
 
-def refined(share, there, x_us):
-    """The share after another pass, `there` with the share already in what was sent."""
-    return float(np.clip(share + GIVEN_WAY * _regressed(there, x_us)[0], -MOST_SHARE, MOST_SHARE))
+def stands(shares, change, loudest):
+    """Whether a change of the shares was small. loudest: the highest sample of what they bend."""
+    at = np.array([loudest, loudest**2])
+    return np.abs(change * at).sum() < STILL * np.abs(shares * at).sum()
 
 
 def _regressed(there, x_us):
@@ -42,9 +45,9 @@ def _regressed(there, x_us):
     along, products = knots(there.line, x_us), np.zeros((3, 3))
     for block in _telling(blocks(there.sent.samples.size), there.seen.info):
         first, last, start, stop = block
-        white = sweep.whitened(there, along, block, also=there.sent.cube(start, stop))
+        white = sweep.whitened(there, along, block, also=there.sent.powers(start, stop)[1:])
         cut = slice(first - start, last - start)
-        parts = [_without_map(one[cut], white.slope[cut]) for one in (white.error, white.also, white.model)]
+        parts = [_without_map(one[cut], white.slope[cut]) for one in (white.error, white.also[0], white.model)]
         products += [[float(np.dot(one, other)) for other in parts] for one in parts]
     if products[2, 2] <= 0:
         return 0.0, 0.0

@@ -1,4 +1,4 @@
-"""How sure the map is, checked on what each bin did not see itself.
+"""How sure the map is, checked on what each bin did not see itself, and how much hiss rises under single strokes.
 
 Conventions: us of return time; per bin. Source: leave-one-out residuals of a linear smoother (z - x) / (1 - J P), whose
 variance is
@@ -10,6 +10,14 @@ from typing import NamedTuple
 import numpy as np
 
 LEAST_SHARE = 1e-3
+# A tape's hiss rises with what stands on it within so many bins.
+RISING_BINS = 3
+# The noise that whitening follows is the mean over so many bins (`sweep`: frames that overlap, smeared over some of them).
+FOLLOWED_BINS = 72
+# How much more than usual the noise may rise with the music, tried in these steps; the likelihood (nats) that has to gain.
+RISES, LEAST_GAIN = np.geomspace(0.02, 50, 12), 8.0
+# A surprise counts for no more than this many expected ones.
+MOST_SURPRISE = 25.0
 LONGEST_BINS = 64
 # Below this many independent stretches an excess is not told from chance.
 LEAST_STRETCHES = 12
@@ -21,6 +29,35 @@ class Doubt(NamedTuple):
     residual_rms_us: float
     expected_rms_us: float
     inflation: float
+
+
+def unevenness(z_us, x_us, info, variance, power):
+    """By how much more noise there is in each bin (power) than whitening reckoned with: a tape's hiss rises with its signal
+    within some ms, faster than a spectrum of it can be followed.
+
+    power: of the music in each bin, as it came back. The law is noise = 1 + rise * power; the rise is the likeliest for the
+    leave-one-out residuals. Ones where there is none.
+    """
+    from scipy.ndimage import uniform_filter1d
+
+    used = info > LEAST_SHARE * np.max(info, initial=0.0)
+    if np.count_nonzero(used) < 50:
+        return np.ones(info.size)
+    here, near = uniform_filter1d(power, RISING_BINS), uniform_filter1d(power, FOLLOWED_BINS)
+    free = np.clip(1 - info[used] * variance[used], 0.02, 1.0)
+    surprise = np.minimum((z_us - x_us)[used] ** 2 * info[used] / free, MOST_SURPRISE)
+
+    def of(rise):
+        per_power = rise / np.average(near[used])
+        return (1 + per_power * here) / (1 + per_power * near)
+
+    def likelihood(uneven):
+        scale = max(1.0, float(np.mean(surprise / uneven[used])))
+        return -0.5 * float(np.sum(np.log(scale * uneven[used]) + surprise / (scale * uneven[used])))
+
+    gained = [likelihood(of(rise)) for rise in RISES]
+    best = int(np.argmax(gained))
+    return of(RISES[best]) if gained[best] > likelihood(np.ones(info.size)) + LEAST_GAIN else np.ones(info.size)
 
 
 def doubt(z_us, x_us, info, variance):

@@ -34,20 +34,19 @@ SETTLED_SHARE = 0.4
 NEARLY_SETTLED = 3.0
 # A map that has moved by more than this, counted so, since the speed process was learned from it has outgrown that.
 OUTGROWN = 6.0
-# Of a joint step's change of the response this share is taken: its constant overshoots where whitening and response differ most.
-# Where it swings to and fro all the same, so much of the share before.
-JOINT_SHARE, SWINGING_SHARE = 0.85, 0.5
 # Joint steps: at least two, then until the map and its constant stand still.
 JOINT_STEPS = 8
+# Those whose equations are made anew.
+JOINT_ANEW = (0, 1, 4)
 # The constant stands still when it moves by less than these shares of its own and of the map's standard deviation.
 CONSTANT_STILL, MAP_STILL = 0.5, 0.2
 # A return of which no more than this share of power is not the stem itself came through no tape.
 COPY_LEFT = 3e-6
 # What the reading, the knots and a response that never stands quite still leave over however loud the music is.
 FLOOR_US = 0.05
-# The constant rests on one response for clicks and music; over simulated returns it strays up to twice as far as its covariance
-# says, and by some hundredths of a microsecond however loud the music is.
-OFFSET_DOUBT, OFFSET_FLOOR_US = 2.0, 0.08
+# The constant rests on one response for clicks and music; over simulated returns of basses it strays this much further than its
+# covariance says, and by some hundredths of a microsecond however loud the music is.
+OFFSET_DOUBT, OFFSET_FLOOR_US = 1.8, 0.08
 
 
 class Estimate(NamedTuple):
@@ -155,7 +154,7 @@ def estimate(
             there = There(sent, back, line, theta, replayed, seen)
             if bend is None:
                 bend = bending.first(there, x_us)
-                if bend:
+                if bend.any():
                     sent = changed(plain, ride, bend)
                     continue
             moved_us, leapt = faint.look_again(there, x_us, z - base_us, model, extra, nearby=asking > 0, leaps=leaping)
@@ -168,9 +167,9 @@ def estimate(
 
 
 def changed(plain, ride, bend):
-    """What was sent as the machine's level control rode it and its tape bent it (None, 0: it did not)."""
+    """What was sent as the machine's level control rode it and its tape bent it (None or zeros: it did not)."""
     ridden = plain if ride is None else plain.ridden(ride)
-    return ridden.bent(bend) if bend else ridden
+    return ridden if bend is None or not bend.any() else ridden.bent(bend)
 
 
 def _settled(sent, back, line, x_us, rounds, watch):
@@ -278,34 +277,38 @@ def _first_constant(sent, back, line, x_us, anchor, click_spans, polarity):
 def _finish(
     sent, back, line, x_us, theta, replayed, anchor, model, extra, base_us, sure, watch, plain=None, ride=None, bend=None
 ):
-    pool = pool_for(x_us.size)
-    share, moved = JOINT_SHARE, 0.0
+    edges, equations = joint.groups(x_us.size, fine=sure), None
+    bent = bend is not None and bool(bend.any())
     for k in range(JOINT_STEPS):
-        seen = sweep.look(sent, back, knots(line, x_us), theta, replayed=replayed, pool=pool, want_gain=ride is not None)
-        replayed, bent = seen.replayed, bend
-        if bend:
-            bend = bending.refined(bend, There(sent, back, line, theta, replayed, seen), x_us)
-        if ride is not None:
-            ride = riding.refined(ride, seen)
-        if bend or ride is not None:
-            sent = changed(plain, ride, bend)
+        anew = k in JOINT_ANEW
+        seen = sweep.look(
+            sent, back, knots(line, x_us), theta,
+            replayed=replayed, edges=edges if anew else None, want_cross=True, want_gain=ride is not None, want_bend=bent,
+        )  # fmt: skip
+        replayed = seen.replayed
         z = measured(x_us, seen)
         model = model or learn.learn(learn.Evidence(z - base_us, seen.info, BIN_S, extra=extra), learn.UNKNOWN)
         smoothed = _smoothed(z, seen.info, model, extra, base_us)
-        both = joint.solve(seen, theta, anchor, x_us, smoothed.mean_us, model, pool=pool, extra=extra)
-        before, moved_before = x_us, moved
-        pull_us = share * joint.spread(both.pull_us, pool, x_us.size)
-        x_us = smoothed.mean_us + pull_us
-        added = joint.spread(both.variance, pool, x_us.size)
-        theta = theta + share * (both.theta - theta)
-        watch(f"joint {k}", x_us, smoothed.variance + added, model)
+        unknowns = np.append(theta, bend) if bent else theta
+        if anew:
+            equations = None
+            equations = joint.Elimination(seen, unknowns, anchor, model, edges=edges, extra=extra)
+            seen = seen._replace(coupling=None)
+        step = equations.step(seen, unknowns, x_us, smoothed.mean_us)
+        before, bent_before = x_us, bend
+        x_us = smoothed.mean_us + step.pull_us
+        theta, bend = (step.unknowns[:-2], step.unknowns[-2:]) if bent else (step.unknowns, bend)
+        if ride is not None:
+            ride = riding.refined(ride, seen)
+        if bent or ride is not None:
+            sent = changed(plain, ride, bend)
+        watch(f"joint {k}", x_us, smoothed.variance, model)
         moved = np.average(x_us - before, weights=seen.info + 1e-300)
-        spread = np.average(smoothed.variance + added, weights=seen.info + 1e-300)
-        still = np.sqrt(max(CONSTANT_STILL**2 * both.offset_variance, MAP_STILL**2 * spread))
-        stands = not bend or abs(bend - bent) < bending.STILL * abs(bend)
-        if moved * moved_before < 0:
-            share *= SWINGING_SHARE
-        if k > 0 and stands and abs(moved) < still and _stands(x_us - before, smoothed.variance + added, seen.info):
+        doubted = smoothed.variance + equations.offset_variance
+        spread = np.average(doubted, weights=seen.info + 1e-300)
+        still = np.sqrt(max(CONSTANT_STILL**2 * equations.offset_variance, MAP_STILL**2 * spread))
+        stands = not bent or bending.stands(bend, bend - bent_before, np.abs(plain.samples).max())
+        if k > 0 and stands and abs(moved) < still and _stands(x_us - before, doubted, seen.info):
             break
     there = There(sent, back, line, theta, replayed, seen)
     rest = _expected(smoothed.mean_us, z, model, extra, base_us, sure, there, ask=True)
@@ -313,19 +316,19 @@ def _finish(
     if rest is not None:
         info = np.where(rest.suspect, 0.0, info)
         smoothed = _smoothed(z, info, model, extra, base_us)
+    info = info / doubt.unevenness(z, smoothed.mean_us, info, smoothed.variance, sweep.heard_power(sent, theta))
+    smoothed = _smoothed(z, info, model, extra, base_us)
     checked = doubt.doubt(z, smoothed.mean_us, info, smoothed.variance)
     least_us = OFFSET_FLOOR_US if ride is None else riding.constant_doubt_us(plain, seen)
-    offset = max(both.offset_variance, 0.0) * (OFFSET_DOUBT * checked.inflation) ** 2 + least_us**2
-    variance = (smoothed.variance + added) * checked.inflation**2 + FLOOR_US**2 + offset
+    known = equations.offset_variance * checked.inflation**2
+    offset = OFFSET_DOUBT**2 * known + least_us**2
+    # The doubt of the response holds what is known of the constant's already.
+    variance = (smoothed.variance + equations.variance()) * checked.inflation**2 + FLOOR_US**2 + offset - known
+    taps = equations.covariance[: theta.size, : theta.size]
     return Estimate(
-        smoothed.mean_us + pull_us, variance, smoothed.variance, info, z + pull_us, line, theta, both.covariance, model,
+        smoothed.mean_us + step.pull_us, variance, smoothed.variance, info, z + step.pull_us, line, theta, taps, model,
         seen.explained, seen.left_over, checked, float(np.sqrt(offset)),
     )  # fmt: skip
-
-
-def pool_for(bins):
-    """How many bins a pooled one holds: more for long returns, so that memory stays bounded."""
-    return 2 if bins < 40_000 else 4 if bins < 600_000 else 8
 
 
 def measured(x_us, seen):

@@ -1,9 +1,12 @@
-"""Map and response together: one exact step in which neither waits for the other.
+"""Map and response together: steps in which neither waits for the other.
 
-Conventions: unknowns are a correction of the map (us, under the smoother's prior) and one of theta, the response. The map is
-taken out by elimination; what is left are normal equations in theta alone. Bins are pooled here: the response's pull on the
-map is slow. The anchor's delay of the response is held at none. Source: block elimination of a linear Gaussian model
-(S. Boyd and L. Vandenberghe, Convex Optimization, appendix C.4). Memory: two float32 arrays (pooled bins, theta).
+Conventions: unknowns are a correction of the map (us, under the smoother's prior), one of theta, the response, and, where the
+tape bends what it holds, of the powers' shares (`bending`). The map is taken out by elimination; what is left are normal
+equations in theta and shares alone. In a long return bins are grouped
+here, since the response's pull on the map is slow; not where the clicks pass: they tie the low notes of a bass to the highs, and
+a map held level within a sweep would bend the response. (Grouped by four bins the steps creep: the constant of a bass ended 8 us
+off.) The anchor's delay of the response is held at none. Source: block elimination of a linear Gaussian model (S. Boyd and L.
+Vandenberghe, Convex Optimization, appendix C.4). Memory: one float32 array (groups, columns).
 """
 
 from typing import NamedTuple
@@ -14,49 +17,86 @@ from . import response, smoother
 from .learn import start_steps
 from .material import BIN_S
 
-CHUNK, ROWS = 20, 4096
+CHUNK, ROWS = 32, 4096
+# Up to so many bins (5 minutes) none are grouped, up to twice as many by two, and so on.
+WHOLE_BINS = 160_000
 ANCHOR_SD_SAMPLES, ANCHOR_SHARE = 1e-4, 1.0
+# Of a step's change this share is taken: its constant overshoots where whitening and response differ most.
+SHARE = 0.85
 
 
-class Joint(NamedTuple):
-    """theta: the new response and its covariance; pull_us: what the change does to the map; variance: what doubt of theta
-    adds to it.
+class Step(NamedTuple):
+    """unknowns: the new theta, and shares; pull_us: what their change does to the map, per bin."""
 
-    offset_variance: of the map's mean, weighted by information: doubt of the constant between music and anchor.
-    """
-
-    theta: np.ndarray
-    covariance: np.ndarray
+    unknowns: np.ndarray
     pull_us: np.ndarray
-    variance: np.ndarray
-    offset_variance: float
 
 
-def solve(seen, theta, anchor, x_us, x0_us, model, *, pool, extra=None):
-    """Solve for the response with the map free to follow.
+class Elimination:
+    """The normal equations of a Pass with the map taken out: made once, good for several steps, since what the steps change
+    hardly changes them.
 
-    seen: a Pass with its coupling; x_us: the map it was made with, x0_us: the smoothed map for unchanged theta (both per bin).
-    Returns Joint, per pooled bin.
+    seen: a Pass with its coupling; unknowns: theta, and the powers' shares where the Pass was asked for them; edges: its
+    `groups`.
     """
-    info = pooled(seen.info, pool)
-    steps = start_steps(model, BIN_S * pool)
-    extra = None if extra is None else (np.asarray(extra[0]) // pool, extra[1], extra[2])
-    kept = smoother.gains(info, steps, extra=extra)
-    coupling = seen.coupling
-    answer = _answers(coupling, info, kept, steps)
-    gram, _ = response.gram(seen.normal)
-    right = seen.error_cross + coupling.T @ pooled(x0_us - x_us, pool).astype(np.float32) / pool
-    left = gram - _product(coupling, answer)
-    left, right = _with_prior((left + left.T) / 2, right, theta, anchor)
-    covariance = np.linalg.inv(left)
-    covariance = (covariance + covariance.T) / 2
-    change = covariance @ right
-    root = _root(covariance)
-    variance = np.concatenate(
-        [np.sum((answer[k : k + ROWS] @ root.astype(np.float32)) ** 2, axis=1) for k in range(0, len(answer), ROWS)]
-    )
-    mean = _product(info[:, None], answer)[0] / max(info.sum(), 1e-300)
-    return Joint(theta + change, covariance, answer @ change.astype(np.float32), variance, float(mean @ covariance @ mean))
+
+    def __init__(self, seen, unknowns, anchor, model, *, edges, extra=None):
+        self.anchor, self.edges, self.coupling = anchor, edges, seen.coupling
+        self.info = np.add.reduceat(seen.info, edges[:-1])
+        between_s = BIN_S * np.diff(_middles(edges), prepend=-0.5)
+        self.steps = smoother.paced(between_s, lambda step_s: start_steps(model, step_s))
+        extra = None if extra is None else (np.searchsorted(edges, extra[0], side="right") - 1, extra[1], extra[2])
+        self.kept = smoother.gains(self.info, self.steps, extra=extra)
+        gram, _ = response.gram(seen.normal)
+        if seen.bend_gram is not None:
+            gram = np.block([[gram, seen.bend_gram[:, : len(gram)].T], [seen.bend_gram]])
+        mean = np.empty(len(gram))
+        for part in self._columns():
+            answer = self._answer(self.coupling[:, part])
+            gram[:, part] -= _product(self.coupling, answer)
+            mean[part] = _product(self.info[:, None], answer)[0] / max(self.info.sum(), 1e-300)
+        slope, _ = _anchored(unknowns, anchor)
+        # The anchor's delay is held where it is by a very sure measurement. However loud the music, its say must not outweigh
+        # what counts as no delay.
+        self.sure = max(1 / ANCHOR_SD_SAMPLES**2, ANCHOR_SHARE * np.trace(gram) / float(slope @ slope))
+        self.prior = _prior_precision(unknowns, anchor)
+        covariance = np.linalg.inv((gram + gram.T) / 2 + np.diag(self.prior) + self.sure * np.outer(slope, slope))
+        self.covariance = (covariance + covariance.T) / 2
+        # Of the map's mean, weighted by information: doubt of the constant between music and anchor.
+        self.offset_variance = float(mean @ self.covariance @ mean)
+
+    def step(self, seen, unknowns, x_us, x0_us):
+        """The Step from these unknowns with the map free to follow. seen: a Pass; x_us: the map it was made with, x0_us: the
+        smoothed map for unchanged unknowns (both per bin)."""
+        right = seen.error_cross + self.coupling.T @ _means(x0_us - x_us, self.edges).astype(np.float32)
+        slope, delay = _anchored(unknowns, self.anchor)
+        change = SHARE * self.covariance @ (right - self.prior * unknowns - self.sure * slope * delay)
+        pull_us = self._answer((self.coupling @ change.astype(np.float32))[:, None])[:, 0]
+        return Step(unknowns + change, _spread(pull_us, self.edges))
+
+    def variance(self):
+        """What doubt of the unknowns adds to the map's variance, per bin."""
+        root = _root(self.covariance).astype(np.float32)
+        total = sum(np.sum(self._answer(self.coupling @ root[:, part]) ** 2, axis=1) for part in self._columns())
+        return _spread(total, self.edges)
+
+    def _columns(self):
+        return [slice(k, k + CHUNK) for k in range(0, self.coupling.shape[1], CHUNK)]
+
+    def _answer(self, scores):
+        """How the smoothed map answers these scores, column by column."""
+        return smoother.smooth_columns(scores, self.info, self.kept, self.steps)
+
+
+def groups(bins, *, fine=None):
+    """The bins (edges, the last one `bins`) at which groups begin: more to each in a long return, so that memory stays bounded;
+    each bin that is `fine` (bool, per bin) stands alone."""
+    pool = next((pool for pool in (1, 2, 4) if bins < pool * WHOLE_BINS), 8)
+    begins = np.arange(bins) % pool == 0
+    if fine is not None:
+        begins |= fine
+        begins[1:] |= fine[:-1]
+    return np.append(np.flatnonzero(begins), bins)
 
 
 def _product(one, other):
@@ -65,36 +105,34 @@ def _product(one, other):
     return sum(one[part].T.astype(np.float64) @ other[part].astype(np.float64) for part in parts)
 
 
-def pooled(values, pool):
-    """Sums over groups of `pool` bins (a rest that fills no group is left out)."""
-    count = values.size // pool * pool
-    return values[:count].reshape(-1, pool).sum(axis=1)
+def _means(values, edges):
+    """Mean of each group."""
+    return np.add.reduceat(values, edges[:-1]) / np.diff(edges)
 
 
-def spread(values, pool, bins):
-    """Pooled values back on the bins, along straight lines."""
-    middles = (np.arange(values.size) + 0.5) * pool - 0.5
-    return np.interp(np.arange(bins), middles, values)
+def _spread(values, edges):
+    """Values of the groups back on the bins, along straight lines."""
+    return np.interp(np.arange(edges[-1]), _middles(edges), values)
 
 
-def _answers(coupling, info, kept, steps):
-    """How the smoothed map answers each column of the coupling."""
-    out = np.empty(coupling.shape, np.float32)
-    for first in range(0, coupling.shape[1], CHUNK):
-        part = slice(first, first + CHUNK)
-        out[:, part] = smoother.smooth_columns(coupling[:, part], info, kept, steps)
-    return out
+def _middles(edges):
+    return 0.5 * (edges[:-1] + edges[1:] - 1)
 
 
-def _with_prior(left, right, theta, anchor):
-    """The prior of the taps, and the anchor's delay held where it is by a very sure measurement."""
-    prior = response.prior_precision(max(anchor.gain(theta), 1e-12))
-    slope = anchor.slope(theta)
-    delay, _ = anchor.delay(theta, within=2)
-    # However loud the music, its say must not outweigh what counts as no delay.
-    sure = max(1 / ANCHOR_SD_SAMPLES**2, ANCHOR_SHARE * np.trace(left) / float(slope @ slope))
-    left = left + np.diag(prior) + sure * np.outer(slope, slope)
-    return left, right - prior * theta - sure * slope * delay
+def _prior_precision(unknowns, anchor):
+    """Of each unknown; none of a power's share."""
+    taps = response.prior_precision(max(anchor.gain(_theta(unknowns)), 1e-12))
+    return np.pad(taps, (0, len(unknowns) - len(taps)))
+
+
+def _anchored(unknowns, anchor):
+    """(d(delay) / d(unknowns), the anchor's delay with them)."""
+    theta = _theta(unknowns)
+    return np.pad(anchor.slope(theta), (0, len(unknowns) - len(theta))), anchor.delay(theta, within=2)[0]
+
+
+def _theta(unknowns):
+    return unknowns[: response.basis()[1].size]
 
 
 def _root(covariance):

@@ -38,7 +38,7 @@ class Sent:
         self.samples = np.zeros(-(-at_work.size // HOP) * HOP, np.float32)
         self.samples[: at_work.size] = at_work
         self.bins = self.samples.size // BIN
-        self._spectra = {}
+        self._spectra, self._unbent = {}, self
 
     def block(self, first, last):
         """Samples first .. last - 1, with silence outside."""
@@ -49,23 +49,27 @@ class Sent:
         gain = np.exp(np.interp(np.arange(self.samples.size), (np.arange(self.bins) + 0.5) * BIN - 0.5, log_gain))
         return self._with(self.samples * gain.astype(np.float32))
 
-    def cube(self, first, last):
-        """The cube of samples first .. last - 1, made at twice the rate so that nothing folds back (float32)."""
+    def powers(self, first, last):
+        """Second and third power, float32 (2, last - first), of samples first .. last - 1 as they were before any `bent`; made at
+        twice the rate, so that nothing folds back."""
         size = fft.next_fast_len(last - first, real=True)
-        dense = fft.irfft(fft.rfft(self.block(first, last), size), 2 * size)
-        # Both transforms divide by their own length.
-        return 4 * fft.irfft(fft.rfft(dense**3)[: size // 2 + 1], size)[: last - first].astype(np.float32)
+        # Both transforms divide by their own length: half the samples.
+        dense = 2 * fft.irfft(fft.rfft(self._unbent.block(first, last), size), 2 * size)
+        raised = fft.rfft([dense**2, dense**3])[:, : size // 2 + 1]
+        return 0.5 * fft.irfft(raised, size)[:, : last - first].astype(np.float32)
 
-    def bent(self, share):
-        """The same with so much of its cube added."""
-        samples = self.samples.copy()
+    def bent(self, shares):
+        """The same with these shares of its second and third power added."""
+        samples, shares = self.samples.copy(), np.asarray(shares, np.float32)
         for first, last, start, stop in blocks(self.samples.size):
-            samples[first:last] += np.float32(share) * self.cube(start, stop)[first - start : last - start]
-        return self._with(samples)
+            samples[first:last] += shares @ self.powers(start, stop)[:, first - start : last - start]
+        other = self._with(samples)
+        other._unbent = self
+        return other
 
     def _with(self, samples):
         other = copy(self)
-        other.samples, other._spectra = samples, {}
+        other.samples, other._spectra, other._unbent = samples, {}, other
         return other
 
     def spectra(self, first, last):

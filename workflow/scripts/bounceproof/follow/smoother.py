@@ -35,6 +35,24 @@ class Gains(NamedTuple):
     innovation: np.ndarray
 
 
+class Paced(NamedTuple):
+    """Steps of several lengths: row, blocks and noise of a `Steps` for each length; prior; kind: by which of them each step is
+    reached."""
+
+    row: np.ndarray
+    blocks: np.ndarray
+    noise: np.ndarray
+    prior: np.ndarray
+    kind: np.ndarray
+
+
+def paced(lengths_s, of_length):
+    """The Paced whose step k comes lengths_s[k] after the one before; of_length(step_s): the Steps of that length."""
+    each_s, kind = np.unique(lengths_s, return_inverse=True)
+    some = [of_length(step_s) for step_s in each_s]
+    return Paced(*(np.array([one[i] for one in some]) for i in range(3)), some[0].prior, kind)
+
+
 def smooth(z, info, steps, *, extra=None):
     """Smooth the measurements `z` with information `info` (arrays, one for each step) under `steps`.
 
@@ -59,14 +77,27 @@ def surprises(z, info, steps, *, extra=None):
 
 
 def gains(info, steps, *, extra=None):
-    """The covariance side of a smoother run: it depends on the information only and serves any measurements."""
+    """The covariance side of a smoother run: it depends on the information only and serves any measurements. steps: Steps or
+    Paced."""
     rows, innovation, *_ = _run_forward(np.zeros(info.size), info, steps, extra)
     return Gains(rows, innovation)
 
 
 def smooth_columns(scores, info, kept, steps):
-    """Smoothed positions, shape (steps, columns), of measurements whose score info * z is `scores`, with a zero prior mean."""
-    return _columns(np.ascontiguousarray(scores, dtype=np.float64), _f(info), kept.rows, kept.innovation, steps.row, steps.blocks)
+    """Smoothed positions, shape (steps, columns), of measurements whose score info * z is `scores`, with a zero prior mean.
+
+    steps: the Steps or Paced of `kept`. Runs in the precision of the scores (float32 or float64).
+    """
+    scores = np.ascontiguousarray(scores)
+    steps = _paced(steps, info.size)
+    rest = (info, kept.rows, kept.innovation, steps.row, steps.blocks)
+    return _columns(scores, *(np.ascontiguousarray(one, dtype=scores.dtype) for one in rest), steps.kind)
+
+
+def _paced(steps, count):
+    if isinstance(steps, Paced):
+        return steps
+    return Paced(*(one[None] for one in steps[:3]), steps.prior, np.zeros(count, np.int64))
 
 
 def _f(x):
@@ -80,8 +111,7 @@ def _extras(extra):
 
 
 def _run_forward(z, info, steps, extra):
-    jumps, position, speed = _extras(extra)
-    return _forward(_f(z), _f(info), steps.row, steps.blocks, steps.noise, steps.prior, jumps, position, speed)
+    return _forward(_f(z), _f(info), *_paced(steps, info.size), *_extras(extra))
 
 
 @njit(cache=True, nogil=True)
@@ -134,8 +164,8 @@ def _predict(m, p, row, blocks, noise, work):
 
 
 @njit(cache=True, nogil=True)
-def _forward(z, info, row, blocks, noise, prior, jumps, jump_position, jump_speed):
-    steps, n = z.size, row.size
+def _forward(z, info, row, blocks, noise, prior, kind, jumps, jump_position, jump_speed):
+    steps, n = z.size, row.shape[1]
     rows = np.empty((steps, n))
     innovation = np.zeros(steps)
     means = np.empty(steps)
@@ -145,7 +175,8 @@ def _forward(z, info, row, blocks, noise, prior, jumps, jump_position, jump_spee
     next_jump = 0
     for k in range(steps):
         if k > 0:
-            _predict(m, p, row, blocks, noise, work)
+            q = kind[k]
+            _predict(m, p, row[q], blocks[q], noise[q], work)
         while next_jump < jumps.size and jumps[next_jump] <= k:
             p[0, 0] += jump_position[next_jump]
             p[1, 1] += jump_speed[next_jump]
@@ -267,14 +298,15 @@ def _backward(means, surprise, rows, innovation, row, blocks):
 
 
 @njit(cache=True, nogil=True)
-def _columns(scores, info, rows, innovation, row, blocks):
+def _columns(scores, info, rows, innovation, row_of, blocks_of, kind):
     steps, columns = scores.shape
-    n = row.size
-    out = np.empty((steps, columns))
-    m, next_m = np.zeros((n, columns)), np.zeros((n, columns))
-    surprise = np.zeros((steps, columns))
+    n = row_of.shape[1]
+    out = np.empty((steps, columns), scores.dtype)
+    m, next_m = np.zeros((n, columns), scores.dtype), np.zeros((n, columns), scores.dtype)
+    surprise = np.zeros((steps, columns), scores.dtype)
     for k in range(steps):
         if k > 0:
+            row, blocks = row_of[kind[k]], blocks_of[kind[k]]
             for c in range(columns):
                 next_m[0, c], next_m[1, c] = 0.0, m[1, c]
             for i in range(n):
@@ -294,9 +326,10 @@ def _columns(scores, info, rows, innovation, row, blocks):
             for i in range(n):
                 for c in range(columns):
                     m[i, c] += rows[k, i] * surprise[k, c]
-    r = np.zeros((n, columns))
+    r = np.zeros((n, columns), scores.dtype)
     for k in range(steps - 1, -1, -1):
         if k < steps - 1:
+            row, blocks = row_of[kind[k + 1]], blocks_of[kind[k + 1]]
             for b in range(blocks.shape[0]):
                 i = 2 + 2 * b
                 for c in range(columns):
@@ -308,7 +341,7 @@ def _columns(scores, info, rows, innovation, row, blocks):
                 r[0, c] = row[0] * r[0, c]
         if innovation[k] > 0:
             for c in range(columns):
-                product = 0.0
+                product = r[0, c] * 0
                 for i in range(n):
                     product += rows[k, i] * r[i, c]
                 r[0, c] += surprise[k, c] - product / innovation[k]

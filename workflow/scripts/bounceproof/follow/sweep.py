@@ -43,8 +43,9 @@ class Pass(NamedTuple):
     """score, info, explained, left_over (whitened energies): per bin; normal: of the response, or None.
 
     gain: the mean gain of the music per band of `fields`, which belongs to the response. replayed: the share of the response
-    that stretches with the speed, as this pass has it. coupling (pooled bins, theta),
-    error_cross (theta): what `joint` needs, or None.
+    that stretches with the speed, as this pass has it. coupling (groups, columns),
+    error_cross (columns), bend_gram (powers, columns): what `joint` needs, or None. A column for each theta and, where they were
+    asked for, for each power's share.
     """
 
     score: np.ndarray
@@ -56,6 +57,7 @@ class Pass(NamedTuple):
     normal: object = None
     coupling: np.ndarray = None
     error_cross: np.ndarray = None
+    bend_gram: np.ndarray = None
     gain_score: np.ndarray = None
     gain_info: np.ndarray = None
 
@@ -83,20 +85,27 @@ def look(
     replayed=0.0,
     attenuate_us=None,
     want_response=False,
-    pool=0,
+    edges=None,
+    want_cross=False,
     keep=None,
     reach=0,
     want_gain=False,
+    want_bend=False,
 ):
-    """Sweep over everything; returns a Pass. pool: also gather what `joint` needs, in groups of so many
-    bins (0 = not). keep: weight of each frame. reach: more lags of the response's cross-correlation, to both sides. want_gain:
-    also what the error says about the gain of what was sent (`riding`)."""
+    """Sweep over everything; returns a Pass.
+
+    edges: also gather what `joint` makes its equations of, in its `groups` (None = not); want_cross: only what its further steps
+    need; want_bend: either for the shares of the powers of what was sent too (`bending`). keep: weight of each frame. reach: more
+    lags of the response's cross-correlation, to both sides. want_gain: also what the error says about the gain of what was sent
+    (`riding`).
+    """
     bins = sent.bins
     score, info, explained, left_over = np.zeros(bins), np.zeros(bins), np.zeros(bins), np.zeros(bins)
     gain_score, gain_info = (np.zeros(bins + 1), np.zeros((2, bins + 1))) if want_gain else (None, None)
-    normal, crossed, loudness, told = None, None, np.zeros((2, fields.BANDS)), np.zeros(2)
+    normal, crossed, bending, loudness, told = None, 0.0, 0.0, np.zeros((2, fields.BANDS)), np.zeros(2)
     off_speed, machine = _off_speed(knots_u), response.Machine(theta)
-    coupling = np.zeros((bins // pool, response.basis()[1].size), np.float32) if pool else None
+    columns = response.basis()[1].size
+    coupling = None if edges is None else np.zeros((edges.size - 1, columns + 2 * want_bend), np.float32)
     for first, last, start, stop in blocks(sent.samples.size):
         if keep is not None and not keep[max(0, first // HOP - 2) : last // HOP + 2].any():
             continue
@@ -108,11 +117,12 @@ def look(
             start,
             replayed=replayed,
             attenuate_us=attenuate_us,
-            want_response=want_response or pool,
+            want_response=want_response or want_cross or edges is not None,
             keep=keep,
             want_model=want_gain,
+            also=_sent_along(machine, sent.powers(start, stop)) if want_bend else (),
         )
-        if pool:
+        if want_cross or edges is not None:
             # Whitening and response do not quite commute. What `joint` eliminates has to be made the same way throughout, or a
             # delay of the response and of the map, the same thing, would seem to differ.
             parts = pieces.spectra(white.stem)
@@ -127,19 +137,28 @@ def look(
                 _hats(white.error[cut], white.model[cut], gain_score[first // BIN :], gain_info[:, first // BIN :])
             told += _told(white.error[cut], white.slope[cut], white.stretch[cut])
             explained[where], left_over[where] = _in_bins(white.explained, cut), _in_bins(white.left_over, cut)
-        if want_response or pool:
-            others = (white.back, white.error) if pool else (white.back,)
-            auto, cross = response.correlations(white.stem, others, first - start, last - start, reach=reach)
-            part = response.Normal(auto, cross[0])
+        span = first - start, last - start
+        if want_response or edges is not None:
+            part = response.Normal(*response.correlations(white.stem, white.back, *span, reach=reach))
             normal = part if normal is None else normal.plus(part)
-        if pool:
-            crossed = cross[1] if crossed is None else crossed + cross[1]
-            into = coupling[first // BIN // pool : last // BIN // pool]
-            _couple(white.slope, white.stem, parts, first - start, BIN * pool, into)
+        if want_cross or edges is not None:
+            crossed = crossed + response.crossed(white.stem, (white.error, *white.also), *span)
+            also = np.array(white.also).reshape(-1, white.stem.size)[:, cut].astype(np.float64)
+            bending = bending + also @ np.vstack((white.error[cut], also)).T
+        if edges is not None:
+            here = slice(*np.searchsorted(edges, (where.start, where.stop)))
+            into, begins = coupling[here], (edges[here.start : here.stop + 1] - where.start) * BIN
+            _couple(white.slope, white.stem, parts, first - start, begins, into)
+            if want_bend:
+                into[:, columns:] = np.add.reduceat(also * white.slope[cut], begins[:-1], axis=1).T
     stretch = _stretch(knots_u)
-    if pool:
-        coupling /= _pooled_mean(stretch, pool)[:, None].astype(np.float32)
-        crossed = response.basis()[0].T @ crossed
+    error_cross = bend_gram = None
+    if want_cross or edges is not None:
+        error_cross, *along = crossed @ response.basis()[0]
+        if want_bend:
+            error_cross, bend_gram = np.append(error_cross, bending[:, 0]), np.hstack((along, bending[:, 1:]))
+    if edges is not None:
+        coupling /= (np.add.reduceat(stretch, edges[:-1]) / np.diff(edges))[:, None].astype(np.float32)
     info[info < LEAST_INFO] = 0.0
     return Pass(
         score / stretch,
@@ -150,24 +169,36 @@ def look(
         _share(replayed, told),
         normal,
         coupling,
-        crossed,
+        error_cross,
+        bend_gram,
         gain_score if gain_score is None else gain_score[1:],
         gain_info if gain_info is None else gain_info[:, 1:],
     )
 
 
-def whitened(there, knots_u, block, *, also=None):
+def whitened(there, knots_u, block, *, also=()):
     """The White of one of `blocks`, its model included, with the gain and the noise as `look` has them.
 
-    there: a There of `estimate`. also: something else (its samples from the block's start on) that was sent along, as it would
-    come back.
+    there: a There of `estimate`. also: signals (their samples from the block's start on) that were sent along, as they would come
+    back.
     """
     _, _, start, stop = block
     machine = response.Machine(there.theta)
     scene = _scene(there.sent, there.back, knots_u, machine, start, stop, _off_speed(knots_u))
-    if also is not None:
-        also = machine.model(pieces.spectra(also), also.size)
-    return _whitened(scene, there.back, knots_u, start, replayed=there.replayed, want_model=True, also=also)
+    return _whitened(scene, there.back, knots_u, start, replayed=there.replayed, want_model=True, also=_sent_along(machine, also))
+
+
+def heard_power(sent, theta):
+    """Mean square of what was sent in each bin, as the machine with this response passes it on."""
+    machine, out = response.Machine(theta), np.empty(sent.bins)
+    for first, last, start, stop in blocks(sent.samples.size):
+        model = machine.model(sent.spectra(start, stop), stop - start)[first - start : last - start]
+        out[first // BIN : last // BIN] = squared(model).reshape(-1, BIN).mean(axis=1)
+    return out
+
+
+def _sent_along(machine, signals):
+    return [machine.model(pieces.spectra(one), one.size) for one in signals]
 
 
 def _mean_gain(loudness):
@@ -178,23 +209,19 @@ def _mean_gain(loudness):
     return np.clip((gained + SURE) / (plain + SURE), 0.25, 4.0)
 
 
-def _pooled_mean(values, pool):
-    return values[: values.size // pool * pool].reshape(-1, pool).mean(axis=1)
-
-
-def _couple(slope, stem, parts, offset, width, out):
-    """out[k, j] = sum over pooled bin k of slope * (function j of the response's basis * stem). parts: the stem's
-    `pieces.spectra`."""
+def _couple(slope, stem, parts, offset, begins, out):
+    """out[k, j] = sum over begins[k] to begins[k + 1] (samples from `offset` on) of slope * (function j of the response's basis *
+    stem). parts: the stem's `pieces.spectra`."""
     _, middles = response.basis()
     for kernel, columns in response.kernels():
         softened = stem if kernel is None else pieces.filtered(parts, kernel, stem.size)
-        _cross(slope, softened, offset, middles[columns], columns, width, out)
+        _cross(slope, softened, offset + begins, middles[columns], columns, out)
 
 
 @njit(cache=True, nogil=True, fastmath={"reassoc"})
-def _cross(slope, stem, offset, lags, columns, width, out):
+def _cross(slope, stem, begins, lags, columns, out):
     for k in range(out.shape[0]):
-        start = offset + k * width
+        start, width = begins[k], begins[k + 1] - begins[k]
         one = slope[start : start + width]
         for j in range(lags.size):
             two = stem[start - lags[j] : start - lags[j] + width]
@@ -245,7 +272,7 @@ def _scene(sent, back, knots_u, machine, start, stop, off_speed):
 
 class White(NamedTuple):
     """Whitened signals of a stretch (None where not asked for, or where the machine is not known yet); explained, left_over:
-    energy of each frame."""
+    energy of each frame; also: of each signal sent along what is no gain of the music."""
 
     error: np.ndarray
     slope: np.ndarray
@@ -256,11 +283,11 @@ class White(NamedTuple):
     stem: np.ndarray = None
     back: np.ndarray = None
     model: np.ndarray = None
-    also: np.ndarray = None
+    also: tuple = ()
 
 
 def _whitened(
-    scene, back, knots_u, start, *, replayed, attenuate_us=None, want_response=False, keep=None, want_model=False, also=None
+    scene, back, knots_u, start, *, replayed, attenuate_us=None, want_response=False, keep=None, want_model=False, also=()
 ):
     heard = fields.framed(scene.back)
     heard_power = squared(heard)
@@ -273,7 +300,11 @@ def _whitened(
     model, slope, stretch = (fields.framed(one) for one in (scene.model, scene.slope, scene.stretch))
     model += np.float32(replayed) * stretch
     plain = squared(model)
-    gain = _gain(heard, heard_power, model, plain, silence)
+    gain, typical = _gain(heard, heard_power, model, plain, silence)
+    also = [fields.framed(one) for one in also]
+    for one in also:
+        # What of it is no more than another gain of the music has been taken up by the gain.
+        one -= _ratio(_alike(one, model), plain, typical) * model
     for one in (model, slope, stretch):
         one *= gain
     error = heard - model
@@ -298,7 +329,7 @@ def _whitened(
         stem_w,
         back_w,
         fields.joined(weight * model) if want_model else None,
-        None if also is None else fields.joined(weight * gain * fields.framed(also)),
+        tuple(fields.joined(weight * gain * one) for one in also),
     )
 
 
@@ -309,12 +340,20 @@ def _frame_energy(weight, power):
 
 def _gain(heard, heard_power, model, loud, floor):
     """Real gain of the music through time and frequency: level riding, dropouts, dulled treble; it cannot move anything in
-    time. loud: the model's power."""
-    alike = heard.real * model.real + heard.imag * model.imag
+    time. loud: the model's power. Also what is typically left over."""
+    alike = _alike(heard, model)
     typical = np.maximum(fields.smeared(heard_power + loud - 2 * alike, 31, 21), 0.0) + floor
-    above = fields.smeared(loud / typical, GAIN_FRAMES, GAIN_BANDS)
-    ratio = (fields.smeared(alike / typical, GAIN_FRAMES, GAIN_BANDS) + 0.05) / (above + 0.05)
-    return np.clip(ratio, 0.0, 6.0)
+    return np.clip(_ratio(alike, loud, typical, usual=1.0), 0.0, 6.0), typical
+
+
+def _alike(one, other):
+    return one.real * other.real + one.imag * other.imag
+
+
+def _ratio(alike, loud, typical, usual=0.0):
+    """The gain that `alike` shows of what has the power `loud`; the usual one where that is faint."""
+    above = fields.smeared(loud / typical, GAIN_FRAMES, GAIN_BANDS) + 0.05
+    return (fields.smeared(alike / typical, GAIN_FRAMES, GAIN_BANDS) + 0.05 * usual) / above
 
 
 def _weights(power, floor, there, keep, start):
