@@ -17,7 +17,7 @@ from . import response, smoother
 from .learn import start_steps
 from .material import BIN_S
 
-CHUNK, ROWS = 32, 4096
+CHUNK, ROWS = 16, 4096
 # Up to so many bins (5 minutes) none are grouped, up to twice as many by two, and so on.
 WHOLE_BINS = 160_000
 ANCHOR_SD_SAMPLES, ANCHOR_SHARE = 1e-4, 1.0

@@ -85,13 +85,9 @@ def gains(info, steps, *, extra=None):
 
 def smooth_columns(scores, info, kept, steps):
     """Smoothed positions, shape (steps, columns), of measurements whose score info * z is `scores`, with a zero prior mean.
-
-    steps: the Steps or Paced of `kept`. Runs in the precision of the scores (float32 or float64).
-    """
-    scores = np.ascontiguousarray(scores)
+    steps: the Steps or Paced of `kept`."""
     steps = _paced(steps, info.size)
-    rest = (info, kept.rows, kept.innovation, steps.row, steps.blocks)
-    return _columns(scores, *(np.ascontiguousarray(one, dtype=scores.dtype) for one in rest), steps.kind)
+    return _columns(_f(scores), _f(info), kept.rows, kept.innovation, steps.row, steps.blocks, steps.kind)
 
 
 def _paced(steps, count):
@@ -299,53 +295,75 @@ def _backward(means, surprise, rows, innovation, row, blocks):
 
 @njit(cache=True, nogil=True)
 def _columns(scores, info, rows, innovation, row_of, blocks_of, kind):
+    # What the inner loops need is taken out of its arrays first, or the compiler does not dare to do several columns at once.
     steps, columns = scores.shape
     n = row_of.shape[1]
-    out = np.empty((steps, columns), scores.dtype)
-    m, next_m = np.zeros((n, columns), scores.dtype), np.zeros((n, columns), scores.dtype)
-    surprise = np.zeros((steps, columns), scores.dtype)
+    out = np.empty((steps, columns))
+    m, next_m = np.zeros((n, columns)), np.zeros((n, columns))
+    surprise = np.zeros((steps, columns))
     for k in range(steps):
+        here, lead = out[k], surprise[k]
         if k > 0:
             row, blocks = row_of[kind[k]], blocks_of[kind[k]]
+            top, drift, one = next_m[0], next_m[1], m[1]
             for c in range(columns):
-                next_m[0, c], next_m[1, c] = 0.0, m[1, c]
+                top[c], drift[c] = 0.0, one[c]
             for i in range(n):
+                g, one = row[i], m[i]
                 for c in range(columns):
-                    next_m[0, c] += row[i] * m[i, c]
+                    top[c] += g * one[c]
             for b in range(blocks.shape[0]):
                 i = 2 + 2 * b
+                b00, b01, b10, b11 = blocks[b, 0, 0], blocks[b, 0, 1], blocks[b, 1, 0], blocks[b, 1, 1]
+                u, v, next_u, next_v = m[i], m[i + 1], next_m[i], next_m[i + 1]
                 for c in range(columns):
-                    next_m[i, c] = blocks[b, 0, 0] * m[i, c] + blocks[b, 0, 1] * m[i + 1, c]
-                    next_m[i + 1, c] = blocks[b, 1, 0] * m[i, c] + blocks[b, 1, 1] * m[i + 1, c]
+                    next_u[c] = b00 * u[c] + b01 * v[c]
+                for c in range(columns):
+                    next_v[c] = b10 * u[c] + b11 * v[c]
             m, next_m = next_m, m
+        top = m[0]
         for c in range(columns):
-            out[k, c] = m[0, c]
+            here[c] = top[c]
         if innovation[k] > 0:
+            sure, spread, told = info[k], innovation[k], scores[k]
             for c in range(columns):
-                surprise[k, c] = (scores[k, c] / info[k] - m[0, c]) / innovation[k]
+                lead[c] = (told[c] / sure - top[c]) / spread
             for i in range(n):
+                g, one = rows[k, i], m[i]
                 for c in range(columns):
-                    m[i, c] += rows[k, i] * surprise[k, c]
-    r = np.zeros((n, columns), scores.dtype)
+                    one[c] += g * lead[c]
+    r = np.zeros((n, columns))
+    product = np.zeros(columns)
     for k in range(steps - 1, -1, -1):
         if k < steps - 1:
             row, blocks = row_of[kind[k + 1]], blocks_of[kind[k + 1]]
+            top = r[0]
             for b in range(blocks.shape[0]):
                 i = 2 + 2 * b
+                b00, b01, b10, b11 = blocks[b, 0, 0], blocks[b, 0, 1], blocks[b, 1, 0], blocks[b, 1, 1]
+                r0, r1, u, v = row[i], row[i + 1], r[i], r[i + 1]
                 for c in range(columns):
-                    first = row[i] * r[0, c] + blocks[b, 0, 0] * r[i, c] + blocks[b, 1, 0] * r[i + 1, c]
-                    r[i + 1, c] = row[i + 1] * r[0, c] + blocks[b, 0, 1] * r[i, c] + blocks[b, 1, 1] * r[i + 1, c]
-                    r[i, c] = first
+                    first = r0 * top[c] + b00 * u[c] + b10 * v[c]
+                    v[c] = r1 * top[c] + b01 * u[c] + b11 * v[c]
+                    u[c] = first
+            r0, r1, u = row[0], row[1], r[1]
             for c in range(columns):
-                r[1, c] += row[1] * r[0, c]
-                r[0, c] = row[0] * r[0, c]
-        if innovation[k] > 0:
+                u[c] += r1 * top[c]
             for c in range(columns):
-                product = r[0, c] * 0
-                for i in range(n):
-                    product += rows[k, i] * r[i, c]
-                r[0, c] += surprise[k, c] - product / innovation[k]
+                top[c] = r0 * top[c]
+        top, here = r[0], out[k]
+        for c in range(columns):
+            product[c] = 0.0
         for i in range(n):
+            g, one = rows[k, i], r[i]
             for c in range(columns):
-                out[k, c] += rows[k, i] * r[i, c]
+                product[c] += g * one[c]
+        if innovation[k] > 0:
+            spread, g, lead = innovation[k], rows[k, 0], surprise[k]
+            for c in range(columns):
+                into = lead[c] - product[c] / spread
+                top[c] += into
+                product[c] += g * into
+        for c in range(columns):
+            here[c] += product[c]
     return out
