@@ -42,7 +42,8 @@ _MOST_TRIED = 24
 _PRINT = {"beyond_s": 0.3, "within_s": 20.0, "least": 3.0, "most": 3, "drift": 0.001}
 _ALIKE = 0.25
 _FEWEST_CONTROLS = 6
-_LEFT_OUT_S = 0.5
+# Longer than most notes ring on.
+_LEFT_OUT_S = 0.7
 _LEAST_POWER = 1e-6
 
 
@@ -250,8 +251,8 @@ class _Bench:
         """(delay in the middle of the stretch, its sd, drift) of a sound that stands; products: conj(sound) remainder per segment
         and bin; path_s: per segment, beside the suspect's own line.
 
-        About the path, whose lags are whole samples, the correlation of all segments is brought to its top; what leaving half
-        a second out at a time makes of that is the error (jackknife).
+        About the path, whose lags are whole samples, the correlation of all segments is brought to its top; what leaving 0.7 s
+        out at a time makes of that is the error (jackknife).
         """
         times_s = (np.arange(len(path_s)) + 1) * self.hop_s - 0.5 * (suspect.end_s - suspect.start_s)
         turning = 2.0 * np.pi * self.freq_hz

@@ -16,6 +16,8 @@ STEP_S = 1.0
 _KNOWN_SD = 0.1
 _FEWEST_STEPS = 10
 _LEAST_SD_DB = 0.02
+_MOST_FITS = 4
+_STAYS_SD = 0.1
 # A response that is a little wrong moves the gain with each note's spectrum (trials on the simulated recorder).
 _RESPONSE_SD_DB = 0.2
 
@@ -69,13 +71,15 @@ def highs(explained, band_hz):
     per_step = max(2, round(STEP_S * explained.rate_hz / (segment / 2)))
     steps = len(explained.expected) / (per_step * segment / 2)
     middle = _gains(explained, spans["middle"], segment, per_step)
-    fall = _fall(middle, _gains(explained, spans["high"], segment, per_step), steps)
+
+    def fall_with(gain):
+        return _fall(middle, _gains(explained, spans["high"], segment, per_step, gain), steps)
+
+    fall = fall_with(None)
     if fall is None:
         return None
     if abs(fall.fade_db) > fall.fade_sigma_db:
-        gain = amplitude_from_db(fall.fade_db * (_middles(len(fall.known), steps) / steps - 0.5))
-        again = _fall(middle, _gains(explained, spans["high"], segment, per_step, gain), steps)
-        fall = fall if again is None else again.without_following(fall)
+        fall = _followed(fall, fall_with, steps)
     return {
         "from_hz": spans["high"][0],
         "to_hz": spans["high"][1],
@@ -98,12 +102,21 @@ class _Fall(NamedTuple):
     fade_db: float
     fade_sigma_db: float
 
-    def without_following(self, first):
-        """The _Fall towards which fits that lay on the fall found before go, this one with that of the first: each fit leaves the
-        same share of the fall to the response.
-        """
-        followed = float(np.clip(self.fade_db / first.fade_db - 1.0, 0.0, 0.5))
-        return self._replace(fade_db=first.fade_db / (1.0 - followed), fade_sigma_db=self.fade_sigma_db / (1.0 - followed))
+
+def _followed(first, fall_with, steps):
+    """The _Fall with the response fitted again, the fall found before laid on, until it stays; fall_with(gain per step): a _Fall.
+
+    What each fit leaves of the fall to the response, the next one finds; and of the noise it finds as much more.
+    """
+    fall = first
+    for _ in range(_MOST_FITS):
+        again = fall_with(amplitude_from_db(fall.fade_db * (_middles(len(fall.known), steps) / steps - 0.5)))
+        if again is None:
+            break
+        moved_db, fall = abs(again.fade_db - fall.fade_db), again
+        if moved_db < _STAYS_SD * fall.fade_sigma_db:
+            break
+    return fall._replace(fade_sigma_db=fall.fade_sigma_db * max(1.0, fall.fade_db / first.fade_db))
 
 
 def _fall(middle, high, steps):
