@@ -15,7 +15,7 @@ from bounceproof.trends import straight_trend
 STEP_S = 1.0
 _KNOWN_SD = 0.1
 _FEWEST_STEPS = 10
-_LEAST_SD_DB = 0.02
+_LEAST_SD_DB = 0.01
 _MOST_FITS = 4
 _STAYS_SD = 0.1
 # A response that is a little wrong moves the gain with each note's spectrum (trials on the simulated recorder).
@@ -72,14 +72,14 @@ def highs(explained, band_hz):
     steps = len(explained.expected) / (per_step * segment / 2)
     middle = _gains(explained, spans["middle"], segment, per_step)
 
-    def fall_with(gain):
-        return _fall(middle, _gains(explained, spans["high"], segment, per_step, gain), steps)
+    def fall_with(fade_db):
+        return _fall(middle, _gains(explained, spans["high"], segment, per_step, fade_db / steps), steps)
 
-    fall = fall_with(None)
+    fall = fall_with(0.0)
     if fall is None:
         return None
     if abs(fall.fade_db) > fall.fade_sigma_db:
-        fall = _followed(fall, fall_with, steps)
+        fall = _followed(fall, fall_with)
     return {
         "from_hz": spans["high"][0],
         "to_hz": spans["high"][1],
@@ -103,14 +103,14 @@ class _Fall(NamedTuple):
     fade_sigma_db: float
 
 
-def _followed(first, fall_with, steps):
-    """The _Fall with the response fitted again, the fall found before laid on, until it stays; fall_with(gain per step): a _Fall.
+def _followed(first, fall_with):
+    """The _Fall with the response fitted again, the fall found before laid on, until it stays; fall_with(fade_db): a _Fall.
 
     What each fit leaves of the fall to the response, the next one finds; and of the noise it finds as much more.
     """
     fall = first
     for _ in range(_MOST_FITS):
-        again = fall_with(amplitude_from_db(fall.fade_db * (_middles(len(fall.known), steps) / steps - 0.5)))
+        again = fall_with(fall.fade_db)
         if again is None:
             break
         moved_db, fall = abs(again.fade_db - fall.fade_db), again
@@ -120,45 +120,40 @@ def _followed(first, fall_with, steps):
 
 
 def _fall(middle, high, steps):
-    """The _Fall of (gain, its sd) per step of the highs against those of the middle, over so many steps; None where too few are
-    known.
+    """The _Fall of (gain, its sd, place) per step of the highs against those of the middle, over so many steps; None where too
+    few are known.
     """
-    known = np.all([sd < _KNOWN_SD * gain for gain, sd in (middle, high)], axis=0)
+    known = np.all([sd < _KNOWN_SD * gain for gain, sd, _ in (middle, high)], axis=0)
     if known.sum() < _FEWEST_STEPS:
         return None
-    (middle, middle_sd), (high, high_sd) = ((np.where(known, gain, 1.0), sd) for gain, sd in (middle, high))
+    places = high[2][known]
+    (middle, middle_sd), (high, high_sd) = ((np.where(known, gain, 1.0), sd) for gain, sd, _ in (middle, high))
     change_db = amplitude_db(high) - amplitude_db(middle)
     sd_db = DB_PER_NEPER * np.hypot(middle_sd / middle, high_sd / high)
     change_db = change_db - np.average(change_db[known], weights=1.0 / sd_db[known] ** 2)
-    at = _middles(len(known), steps)[known]
-    return _Fall(known, change_db, sd_db, *straight_trend(at, change_db[known], sd_db[known], steps, least_sd=_LEAST_SD_DB))
+    return _Fall(known, change_db, sd_db, *straight_trend(places, change_db[known], sd_db[known], steps, least_sd=_LEAST_SD_DB))
 
 
-def _middles(count, steps):
-    """The middle of each step, in steps; the last one is shorter."""
-    return 0.5 * (np.arange(count) + np.minimum(np.arange(1, count + 1), steps))
-
-
-def _refitted(explained, segment, per_step, gain):
-    """(bins,) what the response has to be multiplied by where the return's own gain went like `gain` (per step): it was fitted to
-    the whole song and follows a part of a fall, because each partial plays at times of its own.
+def _refitted(explained, segment, fall_db):
+    """(bins,) what the response has to be multiplied by where the return's own gain went up by so much with each segment: it was
+    fitted to the whole song and follows a part of a fall, because each partial plays at times of its own.
     """
-    cross, own, first = 0.0, 0.0, 0
+    cross, own, first = 0.0, 0.0, 1 - len(explained.expected) / segment
     for block in spectra.transforms([explained.expected, explained.aligned], segment):
-        by = gain[(first + np.arange(len(block))) // per_step, None]
+        by = amplitude_from_db(fall_db * (first + np.arange(len(block))))[:, None]
         cross = cross + np.sum(by * np.conj(block[:, :, 0]) * block[:, :, 1], axis=0)
         own = own + np.sum(by**2 * spectra.squared(block[:, :, 0]), axis=0)
         first += len(block)
     return cross / np.maximum(own, 1e-30)
 
 
-def _gains(explained, span_hz, segment, per_step, gain=None):
-    """(gain, its sd) per step: of the return re the expected sound within a span; where a gain per step is known already, the
-    expected sound is that of a response fitted with it.
+def _gains(explained, span_hz, segment, per_step, fall_db=0.0):
+    """(gain, its sd, place) per step: of the return re the expected sound within a span; place, in steps: where in the song what
+    plays there lies. fall_db: the expected sound is that of a response fitted with a gain that goes up by so much with each step.
     """
     bands = third_octave_bands(span_hz[0], span_hz[1])
     matrix = spectra.band_matrix(bands, segment, explained.rate_hz)
-    again = 1.0 if gain is None else _refitted(explained, segment, per_step, gain)
+    again = _refitted(explained, segment, fall_db / per_step) if fall_db else 1.0
     cross, own, whole = [], [], []
     for block in spectra.transforms([explained.expected, explained.aligned], segment):
         block[:, :, 0] *= again
@@ -173,8 +168,10 @@ def _gains(explained, span_hz, segment, per_step, gain=None):
     signal = np.maximum(np.abs(cross) ** 2 / safe - noise / bins, 0.0)
     starts = np.arange(0, len(own), per_step)
     total, played, scatter = (np.add.reduceat(part.sum(axis=1), starts) for part in (signal, own, 2.0 * signal * noise / bins))
+    # A segment's middle is where the next one begins.
+    places = np.add.reduceat(own.sum(axis=1) * np.arange(1, len(own) + 1), starts) / np.maximum(played, 1e-30) / per_step
     power = total / np.maximum(played, 1e-30)
     sd = 0.5 * np.sqrt(1.89 * scatter) / np.maximum(played, 1e-30)
     heard = (power > 0) & (played > 1e-4 * played.max())
     gain = np.sqrt(np.where(heard, power, 0.0))
-    return gain, np.where(heard, sd / np.maximum(gain, 1e-12), np.inf)
+    return gain, np.where(heard, sd / np.maximum(gain, 1e-12), np.inf), places

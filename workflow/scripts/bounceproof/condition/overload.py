@@ -17,7 +17,7 @@ _BLOCKS = 16
 _THIRD_AT_FULL = 0.03
 _BELIEVED_SD = 3.0
 # What a band before the tape, known but roughly, leaves open of the peaks there (tests/bench/intervals.py).
-_BAND_SD_DB = 0.11
+_BAND_SD_DB = 0.08
 # Grids of slopes to try: of so many steps down and up, each about the lowest point of the one before; before the later ones the
 # response is fitted anew.
 _FIRST, _LATER = ((1.5, -2, 3), (1.15, -2, 2)), ((1.05, -2, 2),)
