@@ -14,8 +14,9 @@ import numpy as np
 from . import sweep
 from .material import BIN, blocks
 
-# The likelihood (nats) a cube has to gain to be believed.
-LEAST_GAIN = 30.0
+# The likelihood (nats) a cube has to gain to be believed: what a level control does to a stroke gains up to 60, an overload that
+# moves the map thousands.
+LEAST_GAIN = 120.0
 # Of so many blocks, those which say most about the map.
 BLOCKS = 2
 # The shares stand still when what they do at the loudest moment moves by less than this part of itself.
