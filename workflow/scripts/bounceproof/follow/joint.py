@@ -60,7 +60,10 @@ class Elimination:
         # what counts as no delay.
         self.sure = max(1 / ANCHOR_SD_SAMPLES**2, ANCHOR_SHARE * np.trace(gram) / float(slope @ slope))
         self.prior = _prior_precision(unknowns, anchor)
-        covariance = np.linalg.inv((gram + gram.T) / 2 + np.diag(self.prior) + self.sure * np.outer(slope, slope))
+        # Where nothing is known, what rounding leaves can lie below nothing, and steps on that would run away.
+        values, vectors = np.linalg.eigh((gram + gram.T) / 2)
+        known = (vectors * np.maximum(values, 0.0)) @ vectors.T
+        covariance = np.linalg.inv(known + np.diag(self.prior) + self.sure * np.outer(slope, slope))
         self.covariance = (covariance + covariance.T) / 2
         # Of the map's mean, weighted by information: doubt of the constant between music and anchor.
         self.offset_variance = float(mean @ self.covariance @ mean)
