@@ -48,9 +48,7 @@ def test_map_response_and_overload_are_solved_together():
     anchor, x_us, edges = response.Anchor([np.eye(1, 64)[0]]), np.zeros(sent.bins), joint.groups(sent.bins)
     model, unknowns = SpeedModel(1.0, (Noise(100.0, 20.0),)), np.append(there.theta, (0.0, 0.0))
     for _ in range(6):
-        seen = sweep.look(
-            sent.bent(unknowns[-2:]), there.back, bin_times(sent.bins), there.theta, edges=edges, want_cross=True, want_bend=True
-        )
+        seen = sweep.look(sent.bent(unknowns[-2:]), there.back, bin_times(sent.bins), there.theta, edges=edges, want_bend=True)
         equations = joint.Elimination(seen, unknowns, anchor, model, edges=edges)
         shares = equations.step(seen, unknowns, x_us, x_us).unknowns[-2:]
         change, unknowns = shares - unknowns[-2:], np.append(there.theta, shares)

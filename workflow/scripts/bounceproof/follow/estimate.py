@@ -36,8 +36,6 @@ NEARLY_SETTLED = 3.0
 OUTGROWN = 6.0
 # Joint steps: at least two, then until the map and its constant stand still.
 JOINT_STEPS = 8
-# Those whose equations are made anew.
-JOINT_ANEW = (0, 1, 4)
 # The constant stands still when it moves by less than these shares of its own and of the map's standard deviation.
 CONSTANT_STILL, MAP_STILL = 0.5, 0.2
 # A return of which no more than this share of power is not the stem itself came through no tape.
@@ -277,23 +275,20 @@ def _first_constant(sent, back, line, x_us, anchor, click_spans, polarity):
 def _finish(
     sent, back, line, x_us, theta, replayed, anchor, model, extra, base_us, sure, watch, plain=None, ride=None, bend=None
 ):
-    edges, equations = joint.groups(x_us.size, fine=sure), None
+    edges = joint.groups(x_us.size, fine=sure)
     bent = bend is not None and bool(bend.any())
     for k in range(JOINT_STEPS):
-        anew = k in JOINT_ANEW
+        # The arrays of the step before are large.
+        seen = equations = None
         seen = sweep.look(
-            sent, back, knots(line, x_us), theta,
-            replayed=replayed, edges=edges if anew else None, want_cross=True, want_gain=ride is not None, want_bend=bent,
-        )  # fmt: skip
+            sent, back, knots(line, x_us), theta, replayed=replayed, edges=edges, want_gain=ride is not None, want_bend=bent
+        )
         replayed = seen.replayed
         z = measured(x_us, seen)
         model = model or learn.learn(learn.Evidence(z - base_us, seen.info, BIN_S, extra=extra), learn.UNKNOWN)
         smoothed = _smoothed(z, seen.info, model, extra, base_us)
         unknowns = np.append(theta, bend) if bent else theta
-        if anew:
-            equations = None
-            equations = joint.Elimination(seen, unknowns, anchor, model, edges=edges, extra=extra)
-            seen = seen._replace(coupling=None)
+        equations = joint.Elimination(seen, unknowns, anchor, model, edges=edges, extra=extra)
         step = equations.step(seen, unknowns, x_us, smoothed.mean_us)
         before, bent_before = x_us, bend
         x_us = smoothed.mean_us + step.pull_us

@@ -21,6 +21,8 @@ CHUNK, ROWS = 16, 4096
 # Up to so many bins (5 minutes) none are grouped, up to twice as many by two, and so on.
 WHOLE_BINS = 160_000
 ANCHOR_SD_SAMPLES, ANCHOR_SHARE = 1e-4, 1.0
+# Sums of single precision are unsure by this share of the largest.
+ROUNDING = 1e-8
 # Of a step's change this share is taken: its constant overshoots where whitening and response differ most.
 SHARE = 0.85
 
@@ -33,8 +35,7 @@ class Step(NamedTuple):
 
 
 class Elimination:
-    """The normal equations of a Pass with the map taken out: made once, good for several steps, since what the steps change
-    hardly changes them.
+    """The normal equations of a Pass with the map taken out.
 
     seen: a Pass with its coupling; unknowns: theta, and the powers' shares where the Pass was asked for them; edges: its
     `groups`.
@@ -60,9 +61,9 @@ class Elimination:
         # what counts as no delay.
         self.sure = max(1 / ANCHOR_SD_SAMPLES**2, ANCHOR_SHARE * np.trace(gram) / float(slope @ slope))
         self.prior = _prior_precision(unknowns, anchor)
-        # Where nothing is known, what rounding leaves can lie below nothing, and steps on that would run away.
+        # Where nothing is known, what single precision leaves can lie below nothing, and steps on that would run away.
         values, vectors = np.linalg.eigh((gram + gram.T) / 2)
-        known = (vectors * np.maximum(values, 0.0)) @ vectors.T
+        known = (vectors * np.maximum(values, ROUNDING * values[-1])) @ vectors.T
         covariance = np.linalg.inv(known + np.diag(self.prior) + self.sure * np.outer(slope, slope))
         self.covariance = (covariance + covariance.T) / 2
         # Of the map's mean, weighted by information: doubt of the constant between music and anchor.

@@ -86,7 +86,6 @@ def look(
     attenuate_us=None,
     want_response=False,
     edges=None,
-    want_cross=False,
     keep=None,
     reach=0,
     want_gain=False,
@@ -94,8 +93,8 @@ def look(
 ):
     """Sweep over everything; returns a Pass.
 
-    edges: also gather what `joint` makes its equations of, in its `groups` (None = not); want_cross: only what its further steps
-    need; want_bend: either for the shares of the powers of what was sent too (`bending`). keep: weight of each frame. reach: more
+    edges: also gather what `joint` makes its equations of, in its `groups` (None = not); want_bend: for the shares of the powers
+    of what was sent too (`bending`). keep: weight of each frame. reach: more
     lags of the response's cross-correlation, to both sides. want_gain: also what the error says about the gain of what was sent
     (`riding`).
     """
@@ -117,12 +116,12 @@ def look(
             start,
             replayed=replayed,
             attenuate_us=attenuate_us,
-            want_response=want_response or want_cross or edges is not None,
+            want_response=want_response or edges is not None,
             keep=keep,
             want_model=want_gain,
             also=_sent_along(machine, sent.powers(start, stop)) if want_bend else (),
         )
-        if want_cross or edges is not None:
+        if edges is not None:
             # Whitening and response do not quite commute. What `joint` eliminates has to be made the same way throughout, or a
             # delay of the response and of the map, the same thing, would seem to differ.
             parts = pieces.spectra(white.stem)
@@ -141,7 +140,7 @@ def look(
         if want_response or edges is not None:
             part = response.Normal(*response.correlations(white.stem, white.back, *span, reach=reach))
             normal = part if normal is None else normal.plus(part)
-        if want_cross or edges is not None:
+        if edges is not None:
             crossed = crossed + response.crossed(white.stem, (white.error, *white.also), *span)
             also = np.array(white.also).reshape(-1, white.stem.size)[:, cut].astype(np.float64)
             bending = bending + also @ np.vstack((white.error[cut], also)).T
@@ -153,7 +152,7 @@ def look(
                 into[:, columns:] = np.add.reduceat(also * white.slope[cut], begins[:-1], axis=1).T
     stretch = _stretch(knots_u)
     error_cross = bend_gram = None
-    if want_cross or edges is not None:
+    if edges is not None:
         error_cross, *along = crossed @ response.basis()[0]
         if want_bend:
             error_cross, bend_gram = np.append(error_cross, bending[:, 0]), np.hstack((along, bending[:, 1:]))
