@@ -75,8 +75,8 @@ def test_pairs_of_samples_across_the_blocks_count():
     stem, other = random.normal(size=(2, 6000)).astype(np.float32)
     inside = np.zeros(6000, np.float32)
     inside[1500:4000] = stem[1500:4000]
-    parts = [response.correlations(inside, other, first, first + 600, reach=3) for first in range(1200, 4800, 600)]
-    auto, cross = sum(part[0] for part in parts), sum(part[1] for part in parts)
+    parts = [response.correlations(inside, (other,), first, first + 600, reach=3) for first in range(1200, 4800, 600)]
+    auto, cross = sum(part[0] for part in parts), sum(part[1][0] for part in parts)
     stem, other = inside.astype(float), other.astype(float)
     lags = np.arange(response.LAST_LAG - response.FIRST_LAG + 1)
     np.testing.assert_allclose(auto, [stem[: 6000 - lag] @ stem[lag:] for lag in lags], atol=1e-6 * auto[0])

@@ -167,7 +167,7 @@ class _Try:
     def _searched(self, slope, grids):
         """(slope that leaves least, its relative sd) by grids, each about the lowest point of the one before."""
         squares, sd = [self._heard(dense * dense) for dense in self.dense], np.inf
-        known = [self._segments(k, [square, self.returned[k]]) for k, square in enumerate(squares)]
+        known = [_Known(self._segments(k, [square, self.returned[k]])) for k, square in enumerate(squares)]
         for grid in grids:
             slope, sd = self._lowest(slope, known, *grid)
         return slope, sd
@@ -185,14 +185,13 @@ class _Try:
 
     def _left_by(self, slope, known):
         """(blocks + 1,) power that the curve of a slope and the square, each times the best factor per bin, leave of the return:
-        of all blocks, then without each. known: per block the segments of square and return.
+        of all blocks, then without each. known: per block its _Known.
         """
         sums = []
         for k, (dense, rest) in enumerate(zip(self.dense, known, strict=True)):
             curve = self._segments(k, [self._heard(np.tanh(slope * dense) / slope)])[..., 0]
-            square, returned = np.moveaxis(rest, -1, 0)
-            pairs = (curve, curve), (square, square), (returned, returned), (curve, square), (curve, returned), (square, returned)
-            sums.append([np.sum(np.conj(one) * other, axis=0) for one, other in pairs])
+            along = [_summed(curve, other) for other in (curve, rest.square, rest.returned)]
+            sums.append([along[0], rest.square_own, rest.returned_own, *along[1:], rest.square_returned])
         sums = np.moveaxis(sums, 1, 0)
         whole = sums.sum(axis=1, keepdims=True)
         return _left_of(*np.concatenate((whole, whole - sums), axis=1)).sum(axis=1)
@@ -249,6 +248,19 @@ def _settled(count):
     """The samples of a block of so many at which what lies beyond its ends is no longer heard."""
     edge = min(count // 8, 600)
     return slice(edge, count - edge)
+
+
+class _Known:
+    """What no slope changes: the segments of a block's square and of its return, and the sums of their products per bin."""
+
+    def __init__(self, segments):
+        self.square, self.returned = np.moveaxis(segments, -1, 0)
+        self.square_own, self.returned_own = _summed(self.square, self.square), _summed(self.returned, self.returned)
+        self.square_returned = _summed(self.square, self.returned)
+
+
+def _summed(one, other):
+    return np.sum(np.conj(one) * other, axis=0)
 
 
 def _left_of(curve, square, returned, curve_square, curve_returned, square_returned):

@@ -33,6 +33,11 @@ def first(there, x_us):
     return np.array([0.0, share if gained > LEAST_GAIN else 0.0])
 
 
+def bends(shares):
+    """Whether there is any (None: it was not asked yet)."""
+    return shares is not None and bool(shares.any())
+
+
 def stands(shares, change, loudest):
     """Whether a change of the shares was small. loudest: the highest sample of what they bend."""
     at = np.array([loudest, loudest**2])

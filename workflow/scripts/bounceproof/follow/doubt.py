@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-LEAST_SHARE = 1e-3
+LEAST_SHARE, LEAST_BINS = 1e-3, 50
 # A tape's hiss rises with what stands on it within so many bins.
 RISING_BINS = 3
 # The noise that whitening follows is the mean over so many bins (`sweep`: frames that overlap, smeared over some of them).
@@ -40,11 +40,11 @@ def unevenness(z_us, x_us, info, variance, power):
     """
     from scipy.ndimage import uniform_filter1d
 
-    used = info > LEAST_SHARE * np.max(info, initial=0.0)
-    if np.count_nonzero(used) < 50:
-        return np.ones(info.size)
+    even = np.ones(info.size)
+    used, free = _left_out(info, variance)
+    if np.count_nonzero(used) < LEAST_BINS:
+        return even
     here, near = uniform_filter1d(power, RISING_BINS), uniform_filter1d(power, FOLLOWED_BINS)
-    free = np.clip(1 - info[used] * variance[used], 0.02, 1.0)
     surprise = np.minimum((z_us - x_us)[used] ** 2 * info[used] / free, MOST_SURPRISE)
 
     def of(rise):
@@ -57,16 +57,21 @@ def unevenness(z_us, x_us, info, variance, power):
 
     gained = [likelihood(of(rise)) for rise in RISES]
     best = int(np.argmax(gained))
-    return of(RISES[best]) if gained[best] > likelihood(np.ones(info.size)) + LEAST_GAIN else np.ones(info.size)
+    return of(RISES[best]) if gained[best] > likelihood(even) + LEAST_GAIN else even
+
+
+def _left_out(info, variance):
+    """(bins that tell anything, which share of each one's measurement the smoothed map did not take up)."""
+    used = info > LEAST_SHARE * np.max(info, initial=0.0)
+    return used, np.clip(1 - info[used] * variance[used], 0.02, 1.0)
 
 
 def doubt(z_us, x_us, info, variance):
     """Compare what bins say about the map without having been asked with what they should say; returns Doubt."""
-    used = info > LEAST_SHARE * np.max(info, initial=0.0)
-    if np.count_nonzero(used) < 50:
+    used, free = _left_out(info, variance)
+    if np.count_nonzero(used) < LEAST_BINS:
         return Doubt(np.nan, np.nan, 1.0)
     j = info[used]
-    free = np.clip(1 - j * variance[used], 0.02, 1.0)
     residual = (z_us - x_us)[used] / free
     expected = 1 / (j * free)
     ratio = np.average(residual**2 / expected)

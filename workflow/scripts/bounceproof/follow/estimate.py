@@ -152,7 +152,7 @@ def estimate(
             there = There(sent, back, line, theta, replayed, seen)
             if bend is None:
                 bend = bending.first(there, x_us)
-                if bend.any():
+                if bending.bends(bend):
                     sent = changed(plain, ride, bend)
                     continue
             moved_us, leapt = faint.look_again(there, x_us, z - base_us, model, extra, nearby=asking > 0, leaps=leaping)
@@ -167,7 +167,7 @@ def estimate(
 def changed(plain, ride, bend):
     """What was sent as the machine's level control rode it and its tape bent it (None or zeros: it did not)."""
     ridden = plain if ride is None else plain.ridden(ride)
-    return ridden if bend is None or not bend.any() else ridden.bent(bend)
+    return ridden.bent(bend) if bending.bends(bend) else ridden
 
 
 def _settled(sent, back, line, x_us, rounds, watch):
@@ -275,8 +275,7 @@ def _first_constant(sent, back, line, x_us, anchor, click_spans, polarity):
 def _finish(
     sent, back, line, x_us, theta, replayed, anchor, model, extra, base_us, sure, watch, plain=None, ride=None, bend=None
 ):
-    edges = joint.groups(x_us.size, fine=sure)
-    bent = bend is not None and bool(bend.any())
+    edges, bent = joint.groups(x_us.size, fine=sure), bending.bends(bend)
     for k in range(JOINT_STEPS):
         # The arrays of the step before are large.
         seen = equations = None
@@ -289,7 +288,7 @@ def _finish(
         smoothed = _smoothed(z, seen.info, model, extra, base_us)
         unknowns = np.append(theta, bend) if bent else theta
         equations = joint.Elimination(seen, unknowns, anchor, model, edges=edges, extra=extra)
-        step = equations.step(seen, unknowns, x_us, smoothed.mean_us)
+        step = equations.step(smoothed.mean_us - x_us)
         before, bent_before = x_us, bend
         x_us = smoothed.mean_us + step.pull_us
         theta, bend = (step.unknowns[:-2], step.unknowns[-2:]) if bent else (step.unknowns, bend)
@@ -311,8 +310,10 @@ def _finish(
     if rest is not None:
         info = np.where(rest.suspect, 0.0, info)
         smoothed = _smoothed(z, info, model, extra, base_us)
-    info = info / doubt.unevenness(z, smoothed.mean_us, info, smoothed.variance, sweep.heard_power(sent, theta))
-    smoothed = _smoothed(z, info, model, extra, base_us)
+    uneven = doubt.unevenness(z, smoothed.mean_us, info, smoothed.variance, sweep.heard_power(sent, theta))
+    if (uneven != 1).any():
+        info = info / uneven
+        smoothed = _smoothed(z, info, model, extra, base_us)
     checked = doubt.doubt(z, smoothed.mean_us, info, smoothed.variance)
     least_us = OFFSET_FLOOR_US if ride is None else riding.constant_doubt_us(plain, seen)
     known = equations.offset_variance * checked.inflation**2

@@ -2,18 +2,18 @@
 
 Conventions: unknowns are a correction of the map (us, under the smoother's prior), one of theta, the response, and, where the
 tape bends what it holds, of the powers' shares (`bending`). The map is taken out by elimination; what is left are normal
-equations in theta and shares alone. In a long return bins are grouped
-here, since the response's pull on the map is slow; not where the clicks pass: they tie the low notes of a bass to the highs, and
-a map held level within a sweep would bend the response. (Grouped by four bins the steps creep: the constant of a bass ended 8 us
-off.) The anchor's delay of the response is held at none. Source: block elimination of a linear Gaussian model (S. Boyd and L.
-Vandenberghe, Convex Optimization, appendix C.4). Memory: one float32 array (groups, columns).
+equations in theta and shares alone. In a long return bins are grouped here, since the response's pull on the map is slow;
+not where the clicks pass: they tie the low notes of a bass to the highs, and a map held level within a sweep would bend the
+response. (Grouped by four bins the steps creep: the constant of a bass ended 8 us off.) The anchor's delay of the response is
+held at none. Source: block elimination of a linear Gaussian model (S. Boyd and L. Vandenberghe, Convex Optimization, appendix
+C.4). Memory: one float32 array (groups, columns).
 """
 
 from typing import NamedTuple
 
 import numpy as np
 
-from . import response, smoother
+from . import response, smoother, sweep
 from .learn import start_steps
 from .material import BIN_S
 
@@ -42,7 +42,7 @@ class Elimination:
     """
 
     def __init__(self, seen, unknowns, anchor, model, *, edges, extra=None):
-        self.anchor, self.edges, self.coupling = anchor, edges, seen.coupling
+        self.edges, self.coupling = edges, seen.coupling
         self.info = np.add.reduceat(seen.info, edges[:-1])
         between_s = BIN_S * np.diff(_middles(edges), prepend=-0.5)
         self.steps = smoother.paced(between_s, lambda step_s: start_steps(model, step_s))
@@ -56,27 +56,28 @@ class Elimination:
             answer = self._answer(self.coupling[:, part])
             gram[:, part] -= _product(self.coupling, answer)
             mean[part] = _product(self.info[:, None], answer)[0] / max(self.info.sum(), 1e-300)
-        slope, _ = _anchored(unknowns, anchor)
+        slope, delay = _anchored(unknowns, anchor)
         # The anchor's delay is held where it is by a very sure measurement. However loud the music, its say must not outweigh
         # what counts as no delay.
-        self.sure = max(1 / ANCHOR_SD_SAMPLES**2, ANCHOR_SHARE * np.trace(gram) / float(slope @ slope))
-        self.prior = _prior_precision(unknowns, anchor)
+        sure = max(1 / ANCHOR_SD_SAMPLES**2, ANCHOR_SHARE * np.trace(gram) / float(slope @ slope))
+        prior = _prior_precision(unknowns, anchor)
         # Where nothing is known, what single precision leaves can lie below nothing, and steps on that would run away.
         values, vectors = np.linalg.eigh((gram + gram.T) / 2)
         known = (vectors * np.maximum(values, ROUNDING * values[-1])) @ vectors.T
-        covariance = np.linalg.inv(known + np.diag(self.prior) + self.sure * np.outer(slope, slope))
+        covariance = np.linalg.inv(known + np.diag(prior) + sure * np.outer(slope, slope))
         self.covariance = (covariance + covariance.T) / 2
         # Of the map's mean, weighted by information: doubt of the constant between music and anchor.
         self.offset_variance = float(mean @ self.covariance @ mean)
+        self._unknowns, self._told = unknowns, seen.error_cross
+        self._prior_pull, self._anchor_pull = prior * unknowns, sure * slope * delay
 
-    def step(self, seen, unknowns, x_us, x0_us):
-        """The Step from these unknowns with the map free to follow. seen: a Pass; x_us: the map it was made with, x0_us: the
-        smoothed map for unchanged unknowns (both per bin)."""
-        right = seen.error_cross + self.coupling.T @ _means(x0_us - x_us, self.edges).astype(np.float32)
-        slope, delay = _anchored(unknowns, self.anchor)
-        change = SHARE * self.covariance @ (right - self.prior * unknowns - self.sure * slope * delay)
+    def step(self, off_us):
+        """The Step with the map free to follow. off_us: by how much the smoothed map for unchanged unknowns differs from the one
+        that the Pass was made with, per bin."""
+        right = self._told + self.coupling.T @ sweep.group_means(off_us, self.edges).astype(np.float32)
+        change = SHARE * self.covariance @ (right - self._prior_pull - self._anchor_pull)
         pull_us = self._answer((self.coupling @ change.astype(np.float32))[:, None])[:, 0]
-        return Step(unknowns + change, _spread(pull_us, self.edges))
+        return Step(self._unknowns + change, _spread(pull_us, self.edges))
 
     def variance(self):
         """What doubt of the unknowns adds to the map's variance, per bin."""
@@ -107,11 +108,6 @@ def _product(one, other):
     """one' @ other in double precision, some thousand rows at a time."""
     parts = (slice(k, k + ROWS) for k in range(0, len(one), ROWS))
     return sum(one[part].T.astype(np.float64) @ other[part].astype(np.float64) for part in parts)
-
-
-def _means(values, edges):
-    """Mean of each group."""
-    return np.add.reduceat(values, edges[:-1]) / np.diff(edges)
 
 
 def _spread(values, edges):

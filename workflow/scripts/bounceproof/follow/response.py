@@ -77,37 +77,27 @@ class Normal(NamedTuple):
         return Normal(self.auto + other.auto, self.cross + other.cross)
 
 
-def correlations(stem, back, first, last, *, reach=0):
-    """(autocorrelation of stem[first:last], its correlation with `back`) at all lags (float64), the second to `reach` lags
-    more."""
-    own = _Correlated(stem, first, last, LAST_LAG - FIRST_LAG + 2 * reach)
-    return own.with_signal(stem, first)[: LAST_LAG - FIRST_LAG + 1], own.with_signal(back, first + FIRST_LAG - reach)
+def correlations(stem, others, first, last, *, reach=0):
+    """(autocorrelation of stem[first:last], its correlation with each of `others`) at all lags (float64), the second to
+    `reach` lags more."""
+    span = LAST_LAG - FIRST_LAG
+    most = span + 2 * reach
+    size = min(pieces.SIZE, fft.next_fast_len(last - first + most, real=True))
+    step = size - most
+    count = -(-(last - first) // step)
+    # Double precision: the stem may be 60 dB louder where the machine passes nothing than where it counts.
+    own = np.zeros((count, step))
+    own.ravel()[: last - first] = stem[first:last]
+    own = fft.rfft(own, size, axis=1)
 
-
-def crossed(stem, others, first, last):
-    """Correlations of stem[first:last] with each of `others` at all lags, float64 (others, lags)."""
-    own = _Correlated(stem, first, last, LAST_LAG - FIRST_LAG)
-    return np.array([own.with_signal(one, first + FIRST_LAG) for one in others])
-
-
-class _Correlated:
-    """signal[first:last], ready to be correlated with others at `most` + 1 lags."""
-
-    def __init__(self, signal, first, last, most):
-        self.most, self.size = most, min(pieces.SIZE, fft.next_fast_len(last - first + most, real=True))
-        self.step = self.size - most
-        count = -(-(last - first) // self.step)
-        # Double precision: the stem may be 60 dB louder where the machine passes nothing than where it counts.
-        own = np.zeros((count, self.step))
-        own.ravel()[: last - first] = signal[first:last]
-        self.spectra = fft.rfft(own, self.size, axis=1)
-
-    def with_signal(self, signal, start):
-        """At the lags from that of `start` on."""
+    def with_own(signal, start):
         # What lies beyond the stretch counts too: what is lost there would pass for knowledge of a delay of the response alone.
-        there = padded(signal, start, start + (len(self.spectra) - 1) * self.step + self.size).astype(np.float64)
-        there = fft.rfft(np.lib.stride_tricks.sliding_window_view(there, self.size)[:: self.step], axis=1)
-        return fft.irfft(np.einsum("ij,ij->j", self.spectra.conj(), there), self.size)[: self.most + 1]
+        there = padded(signal, start, start + (count - 1) * step + size).astype(np.float64)
+        there = fft.rfft(np.lib.stride_tricks.sliding_window_view(there, size)[::step], axis=1)
+        return fft.irfft(np.einsum("ij,ij->j", own.conj(), there), size)
+
+    auto = with_own(stem, first)[: span + 1]
+    return auto, [with_own(one, first + FIRST_LAG - reach)[: most + 1] for one in others]
 
 
 def gram(normal):

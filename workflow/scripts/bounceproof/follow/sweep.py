@@ -43,9 +43,9 @@ class Pass(NamedTuple):
     """score, info, explained, left_over (whitened energies): per bin; normal: of the response, or None.
 
     gain: the mean gain of the music per band of `fields`, which belongs to the response. replayed: the share of the response
-    that stretches with the speed, as this pass has it. coupling (groups, columns),
-    error_cross (columns), bend_gram (powers, columns): what `joint` needs, or None. A column for each theta and, where they were
-    asked for, for each power's share.
+    that stretches with the speed, as this pass has it. coupling (groups, columns), error_cross
+    (columns), bend_gram (powers, columns): what `joint` needs, or None. A column for each theta and, where they were asked for,
+    for each power's share.
     """
 
     score: np.ndarray
@@ -94,14 +94,13 @@ def look(
     """Sweep over everything; returns a Pass.
 
     edges: also gather what `joint` makes its equations of, in its `groups` (None = not); want_bend: for the shares of the powers
-    of what was sent too (`bending`). keep: weight of each frame. reach: more
-    lags of the response's cross-correlation, to both sides. want_gain: also what the error says about the gain of what was sent
-    (`riding`).
+    of what was sent too (`bending`). keep: weight of each frame. reach: more lags of the response's cross-correlation, to both
+    sides. want_gain: also what the error says about the gain of what was sent (`riding`).
     """
     bins = sent.bins
     score, info, explained, left_over = np.zeros(bins), np.zeros(bins), np.zeros(bins), np.zeros(bins)
     gain_score, gain_info = (np.zeros(bins + 1), np.zeros((2, bins + 1))) if want_gain else (None, None)
-    normal, crossed, bending, loudness, told = None, 0.0, 0.0, np.zeros((2, fields.BANDS)), np.zeros(2)
+    normal, crossed, powers, loudness, told = None, 0.0, 0.0, np.zeros((2, fields.BANDS)), np.zeros(2)
     off_speed, machine = _off_speed(knots_u), response.Machine(theta)
     columns = response.basis()[1].size
     coupling = None if edges is None else np.zeros((edges.size - 1, columns + 2 * want_bend), np.float32)
@@ -136,28 +135,27 @@ def look(
                 _hats(white.error[cut], white.model[cut], gain_score[first // BIN :], gain_info[:, first // BIN :])
             told += _told(white.error[cut], white.slope[cut], white.stretch[cut])
             explained[where], left_over[where] = _in_bins(white.explained, cut), _in_bins(white.left_over, cut)
-        span = first - start, last - start
         if want_response or edges is not None:
-            part = response.Normal(*response.correlations(white.stem, white.back, *span, reach=reach))
+            others = (white.back,) if edges is None else (white.back, white.error, *white.also)
+            auto, (cross, *rest) = response.correlations(white.stem, others, first - start, last - start, reach=reach)
+            part = response.Normal(auto, cross)
             normal = part if normal is None else normal.plus(part)
         if edges is not None:
-            crossed = crossed + response.crossed(white.stem, (white.error, *white.also), *span)
-            also = np.array(white.also).reshape(-1, white.stem.size)[:, cut].astype(np.float64)
-            bending = bending + also @ np.vstack((white.error[cut], also)).T
-        if edges is not None:
+            crossed = crossed + np.array(rest)
             here = slice(*np.searchsorted(edges, (where.start, where.stop)))
             into, begins = coupling[here], (edges[here.start : here.stop + 1] - where.start) * BIN
             _couple(white.slope, white.stem, parts, first - start, begins, into)
             if want_bend:
+                also = np.array(white.also)[:, cut].astype(np.float64)
+                powers = powers + also @ np.vstack((white.error[cut], also)).T
                 into[:, columns:] = np.add.reduceat(also * white.slope[cut], begins[:-1], axis=1).T
     stretch = _stretch(knots_u)
     error_cross = bend_gram = None
     if edges is not None:
         error_cross, *along = crossed @ response.basis()[0]
         if want_bend:
-            error_cross, bend_gram = np.append(error_cross, bending[:, 0]), np.hstack((along, bending[:, 1:]))
-    if edges is not None:
-        coupling /= (np.add.reduceat(stretch, edges[:-1]) / np.diff(edges))[:, None].astype(np.float32)
+            error_cross, bend_gram = np.append(error_cross, powers[:, 0]), np.hstack((along, powers[:, 1:]))
+        coupling /= group_means(stretch, edges)[:, None].astype(np.float32)
     info[info < LEAST_INFO] = 0.0
     return Pass(
         score / stretch,
@@ -192,7 +190,7 @@ def heard_power(sent, theta):
     machine, out = response.Machine(theta), np.empty(sent.bins)
     for first, last, start, stop in blocks(sent.samples.size):
         model = machine.model(sent.spectra(start, stop), stop - start)[first - start : last - start]
-        out[first // BIN : last // BIN] = squared(model).reshape(-1, BIN).mean(axis=1)
+        out[first // BIN : last // BIN] = np.square(model).reshape(-1, BIN).mean(axis=1)
     return out
 
 
@@ -206,6 +204,11 @@ def _mean_gain(loudness):
 
     gained, plain = uniform_filter1d(loudness, 9, axis=1, mode="nearest")
     return np.clip((gained + SURE) / (plain + SURE), 0.25, 4.0)
+
+
+def group_means(values, edges):
+    """Mean of the values (per bin) of each of `joint`'s groups."""
+    return np.add.reduceat(values, edges[:-1]) / np.diff(edges)
 
 
 def _couple(slope, stem, parts, offset, begins, out):
