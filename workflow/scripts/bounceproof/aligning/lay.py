@@ -224,8 +224,9 @@ class _Laying:
         rate_hz = self.facts["sample_rate_hz"]
         stem = resample(self.stem.get(), rate_hz, MUSIC_HZ)
         self.stem.let_go()
-        laid = resample(self._read(Placing(time_map, polarity, {}, [])), rate_hz, MUSIC_HZ)
+        read = self._read(Placing(time_map, polarity, {}, []))
         self.capture.let_go()
+        laid = resample(read, rate_hz, MUSIC_HZ)
         windows = compare(stem, laid, MUSIC_HZ, most=most)
         if not recognised(windows):
             raise WrongMusic(
@@ -241,7 +242,7 @@ class _Laying:
             rate_hz, count = self.facts["sample_rate_hz"], self.count
             laid = read_through(self.capture.get(), self.rate_hz, placing.time_map, start_s=0.0, count=count, rate_hz=rate_hz)
             laid *= np.float32(placing.polarity)
-            laid *= heard(placing.time_map, count, rate_hz)
+            silence_unknown(laid, placing.time_map, rate_hz)
             self._last_read = placing.time_map, laid
         return laid
 
@@ -257,12 +258,12 @@ class _Laying:
         return {"quiet": samples[first:last].copy(), "quiet_rate_hz": self.rate_hz / placed.start.speed_ratio}
 
 
-def heard(time_map, count, rate_hz):
-    """1 where the map is known, 0 where it is not, with slopes of _FADE_S between; 1 everywhere for a map that knows no
-    sigma at all."""
+def silence_unknown(laid, time_map, rate_hz):
+    """Take out of a return laid by a map (float32, changed in place) what lies where that is not known, with slopes of _FADE_S;
+    nothing for a map that knows no sigma at all."""
     known = np.isfinite(time_map.sigma_us)
     if known.all() or not known.any():
-        return np.float32(1.0)
+        return
     spacing_s = (time_map.stem_s[-1] - time_map.stem_s[0]) / (known.size - 1)
     reach = max(1, round(_FADE_S / spacing_s))
     # Faded within what is known: beyond it there may be nothing, or something else.
@@ -270,11 +271,10 @@ def heard(time_map, count, rate_hz):
 
     inner = minimum_filter1d(known.astype(np.float32), 2 * reach + 1, mode="nearest")
     smooth = uniform_filter1d(inner, 2 * reach + 1, mode="nearest")
-    out = np.empty(count, dtype=np.float32)
-    for first in range(0, count, 1 << 20):
-        last = min(count, first + (1 << 20))
-        out[first:last] = np.interp(np.arange(first, last) / rate_hz, time_map.stem_s, smooth)
-    return out
+    for first in range(0, laid.size, 1 << 20):
+        part = laid[first : first + (1 << 20)]
+        at_s = np.arange(first, first + part.size) / rate_hz
+        part *= np.interp(at_s, time_map.stem_s, smooth).astype(np.float32)
 
 
 def _offset_sigma_us(placed):

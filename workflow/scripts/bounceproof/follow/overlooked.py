@@ -17,7 +17,7 @@ from .material import BIN_S, bin_times
 # What is explained is looked at over so many bins.
 SEEN_BINS = 32
 # Where less than the one share of the usual one is explained, out to where more than the other is and so many bins beyond.
-POOR_SHARE, WELL_SHARE, EDGE_BINS = 0.25, 0.6, 40
+POOR_SHARE, WELL_SHARE, EDGE_BINS = 0.25, 0.5, 40
 # So many bins on both sides tell; so many stretches at most are looked at, none longer than that.
 ROOM_BINS, MOST_STRETCHES, LONGEST_BINS = 2000, 4, 750
 # Two maps have to explain so much more (share of the usual), and lie so far apart.
