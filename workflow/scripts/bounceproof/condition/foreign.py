@@ -42,6 +42,8 @@ _MOST_TRIED = 24
 _PRINT = {"beyond_s": 0.3, "within_s": 20.0, "least": 3.0, "most": 3, "drift": 0.001}
 _ALIKE = 0.25
 _FEWEST_CONTROLS = 6
+# Where a slice is resampled, so much beside it (0.04 s) for the filter.
+_ROOM_SAMPLES = 512
 # Longer than most notes ring on.
 _LEFT_OUT_S = 0.7
 _LEAST_POWER = 1e-6
@@ -102,23 +104,21 @@ class _Portion:
         return self._explained.taps
 
     def of(self, source, others, factor):
-        """What of a source's samples lies in the portion, at the working rate, backwards where it is."""
-        whole = self._explained.stem if source.own else others[source.track][1]()
-        rates = 1 if source.own else factor
+        """What of a source's samples lies in the portion, at the working rate, backwards where it is; Sliced, for a suspect is
+        sought in twenty seconds of a song.
+        """
+        whole, rates = (self._explained.stem, 1) if source.own else (others[source.track][1](), factor)
         first, last = self._part.start * rates, min(self._part.stop * rates, len(whole))
         if source.backwards:
             first, last = len(whole) - last, len(whole) - first
-        samples = whole[max(0, first) : max(0, last)]
-        if rates > 1:
-            samples = resample(np.asarray(samples, dtype=np.float32), rates, 1)
-        return samples[::-1] if source.backwards else samples
+        return _slower(whole, max(0, first), max(0, last), rates, backwards=source.backwards)
 
     def heard(self, suspect, others, rate_hz):
         """(sketch of a suspect through the response, as its line lays it, sketch of what the own stem does not explain of that):
         the response, fitted to the return, has taken along what of a foreign sound goes with the stem by chance.
         """
         factor = round(rate_hz / self.rate_hz)
-        laid = _laid(suspect, through(self.of(suspect.source, others, factor), self.taps), self.rate_hz)
+        laid = _laid(suspect, through(self.of(suspect.source, others, factor)[:], self.taps), self.rate_hz)
         laid = Sliced(len(self.stem), laid)
         both = spectra.spectral_matrix([self.expected, laid], self.rate_hz, segment=spectra.segment_samples(self.rate_hz))
         own, cross = both.power(0), both.matrix[:, 0, 1]
@@ -126,6 +126,20 @@ class _Portion:
         taken = through(self.expected, taps_of(np.where(known, cross / np.where(known, own, 1.0), 0.0), self.rate_hz))
         left = Sliced(len(self.stem), lambda first, last: laid[first:last] - taken[first:last])
         return tuple(sketch(part, rate_hz, factor=factor) for part in (laid, left))
+
+
+def _slower(whole, first, last, rates, *, backwards):
+    """Samples first .. last - 1 at 1 / rates of their rate, or these backwards: Sliced, read and resampled where they are."""
+    frames = round((last - first) / rates)
+
+    def made(low, high):
+        before = min(low, _ROOM_SAMPLES)
+        samples = whole[first + (low - before) * rates : min(last, first + (high + _ROOM_SAMPLES) * rates)]
+        if rates > 1:
+            samples = resample(np.asarray(samples, dtype=np.float32), rates, 1)
+        return samples[before : before + high - low]
+
+    return Sliced(frames, (lambda low, high: made(frames - high, frames - low)[::-1]) if backwards else made)
 
 
 def _same(one, other):
@@ -385,13 +399,15 @@ def _path(totals):
 
 def _laid(suspect, samples, rate_hz):
     """A function that gives a suspect's samples as its line lays them, from first to last - 1 of the song's."""
-    from bounceproof.reading import Reader
+    from bounceproof.reading import TAPS, Reader
 
-    reader, middle_s = Reader(samples), 0.5 * (suspect.start_s + suspect.end_s)
+    middle_s = 0.5 * (suspect.start_s + suspect.end_s)
 
     def laid(first, last):
         times_s = np.arange(first, last) / rate_hz
-        return reader.at((times_s - suspect.delay_s - suspect.drift * (times_s - middle_s)) * rate_hz)
+        at = (times_s - suspect.delay_s - suspect.drift * (times_s - middle_s)) * rate_hz
+        low, high = (max(0, round(edge)) for edge in (at.min() - TAPS, at.max() + TAPS))
+        return Reader(samples[low:high]).at(at - low)
 
     return laid
 
