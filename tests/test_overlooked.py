@@ -53,3 +53,12 @@ def test_a_machine_that_only_wanders_has_not_jumped(seed):
 def test_a_jump_that_is_known_is_not_told_again():
     known = jumps.Event(*REST_S, 3000.0, 0.0)
     assert told(followed(3000.0), [known]) == []
+
+
+def test_a_stroke_whose_start_is_not_explained_is_looked_at_though_the_one_before_is_half_explained():
+    """A machine that slips within a stroke: the map, drawn off there, spoils the stroke before as well."""
+    t = bin_times(round(6.0 / BIN_S))
+    power = np.where(t % 1.0 < 0.2, 1.0, 0.0)
+    share = np.where(power > 0, np.select([np.floor(t) == 2, (t > 3.0) & (t < 3.1)], [0.55, 0.01], 1.0), 0.0)
+    (one,) = overlooked._unexplained(power, share)
+    assert 2.0 < t[one.first] < 3.0 and 3.1 < t[one.last] < 3.3
