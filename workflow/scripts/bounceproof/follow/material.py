@@ -38,7 +38,8 @@ class Sent:
         self.samples = np.zeros(-(-at_work.size // HOP) * HOP, np.float32)
         self.samples[: at_work.size] = at_work
         self.bins = self.samples.size // BIN
-        self._spectra, self._unbent = {}, self
+        # None: itself, which would keep it in memory after its last use until the collector comes by.
+        self._spectra, self._unbent = {}, None
 
     def block(self, first, last):
         """Samples first .. last - 1, with silence outside."""
@@ -54,7 +55,8 @@ class Sent:
         twice the rate, so that nothing folds back."""
         size = fft.next_fast_len(last - first, real=True)
         # Both transforms divide by their own length: half the samples.
-        dense = 2 * fft.irfft(fft.rfft(self._unbent.block(first, last), size), 2 * size)
+        unbent = self if self._unbent is None else self._unbent
+        dense = 2 * fft.irfft(fft.rfft(unbent.block(first, last), size), 2 * size)
         raised = fft.rfft([dense**2, dense**3])[:, : size // 2 + 1]
         return 0.5 * fft.irfft(raised, size)[:, : last - first].astype(np.float32)
 
@@ -69,7 +71,7 @@ class Sent:
 
     def _with(self, samples):
         other = copy(self)
-        other.samples, other._spectra, other._unbent = samples, {}, other
+        other.samples, other._spectra, other._unbent = samples, {}, None
         return other
 
     def spectra(self, first, last):
