@@ -32,13 +32,15 @@ class Sliced:
 
 
 class Explained:
-    """rate_hz; stem, aligned, expected: (frames,) at it; taps: the response, its middle = no delay.
+    """rate_hz; stem, aligned, expected: (frames,) at it; taps: the response, its middle = no delay; ride: what a level control
+    did to the stem before it (amplitude per sample, Sliced), None for nothing.
 
     own, cross, whole: per cell, sums of expected^2, expected * aligned, aligned^2.
     """
 
-    def __init__(self, rate_hz, stem, aligned, expected, taps):
+    def __init__(self, rate_hz, stem, aligned, expected, taps, ride=None):
         self.rate_hz, self.stem, self.aligned, self.expected, self.taps = rate_hz, stem, aligned, expected, taps
+        self._ride = ride
         self.cell = max(1, round(CELL_S * rate_hz))
         self.cell_s = self.cell / rate_hz
         self.own = self.cells(expected, expected)
@@ -52,6 +54,11 @@ class Explained:
             part = slice(first * self.cell, min(len(out), first + _CELLS_AT_ONCE) * self.cell)
             out[first : first + _CELLS_AT_ONCE] = (one[part] * other[part]).reshape(-1, self.cell).sum(axis=1)
         return out
+
+    @property
+    def sent(self):
+        """(frames,) the stem as the response got it: with the ride on."""
+        return self.stem if self._ride is None else self.stem * self._ride[:]
 
     @property
     def residual(self):
@@ -141,8 +148,12 @@ def ridden(explained, gain):
 
     A level control works on what the machine hears, before tape and filters: these ring on from the edges that it makes.
     """
-    segment = spectra.segment_samples(explained.rate_hz)
     sent = explained.stem * gain[:]
-    both = spectra.spectral_matrix([sent, explained.aligned], explained.rate_hz, segment=segment)
-    taps = response_taps(both, explained.rate_hz, 1)
-    return Explained(explained.rate_hz, explained.stem, explained.aligned, through(sent, taps), taps)
+    taps = fitted_taps(sent, explained.aligned, explained.rate_hz)
+    return Explained(explained.rate_hz, explained.stem, explained.aligned, through(sent, taps), taps, gain)
+
+
+def fitted_taps(sent, aligned, rate_hz):
+    """The `response_taps` of what was sent and what came back of it, both at the working rate."""
+    both = spectra.spectral_matrix([sent, aligned], rate_hz, segment=spectra.segment_samples(rate_hz))
+    return response_taps(both, rate_hz, 1)

@@ -9,6 +9,7 @@ from typing import NamedTuple
 import numpy as np
 
 from bounceproof import spectra
+from bounceproof.condition.explained import fitted_taps, through
 from bounceproof.quantities import DB_PER_NEPER, amplitude_db, amplitude_from_db, power_db, third_octave_bands
 from bounceproof.trends import straight_trend
 
@@ -70,10 +71,13 @@ def highs(explained, band_hz):
     segment = spectra.segment_samples(explained.rate_hz)
     per_step = max(2, round(STEP_S * explained.rate_hz / (segment / 2)))
     steps = len(explained.expected) / (per_step * segment / 2)
-    middle = _gains(explained, spans["middle"], segment, per_step)
+    middle = _gains(explained.expected, explained.aligned, explained.rate_hz, spans["middle"], per_step)
 
     def fall_with(fade_db):
-        return _fall(middle, _gains(explained, spans["high"], segment, per_step, fade_db / steps), steps)
+        expected, aligned = _without(explained, fade_db) if fade_db else (explained.expected, explained.aligned)
+        gain, sd, places = _gains(expected, aligned, explained.rate_hz, spans["high"], per_step)
+        by = amplitude_from_db(fade_db * places / steps)
+        return _fall(middle, (by * gain, by * sd, places), steps)
 
     fall = fall_with(0.0)
     if fall is None:
@@ -104,7 +108,7 @@ class _Fall(NamedTuple):
 
 
 def _followed(first, fall_with):
-    """The _Fall with the response fitted again, the fall found before laid on, until it stays; fall_with(fade_db): a _Fall.
+    """The _Fall with the response fitted again, the fall found before taken out, until it stays; fall_with(fade_db): a _Fall.
 
     What each fit leaves of the fall to the response, the next one finds; and of the noise it finds as much more.
     """
@@ -134,29 +138,24 @@ def _fall(middle, high, steps):
     return _Fall(known, change_db, sd_db, *straight_trend(places, change_db[known], sd_db[known], steps, least_sd=_LEAST_SD_DB))
 
 
-def _refitted(explained, segment, fall_db):
-    """(bins,) what the response has to be multiplied by where the return's own gain went up by so much with each segment: it was
-    fitted to the whole song and follows a part of a fall, because each partial plays at times of its own.
+def _without(explained, fade_db):
+    """(expected, aligned) with a fall of so much over the song taken out of the return, and the response fitted to that.
+
+    Fitted to the whole song with the fall in it, the response follows a part of that: each partial plays at times of its own.
     """
-    cross, own, first = 0.0, 0.0, 1 - len(explained.expected) / segment
-    for block in spectra.transforms([explained.expected, explained.aligned], segment):
-        by = amplitude_from_db(fall_db * (first + np.arange(len(block))))[:, None]
-        cross = cross + np.sum(by * np.conj(block[:, :, 0]) * block[:, :, 1], axis=0)
-        own = own + np.sum(by**2 * spectra.squared(block[:, :, 0]), axis=0)
-        first += len(block)
-    return cross / np.maximum(own, 1e-30)
+    aligned = explained.aligned * amplitude_from_db(-fade_db * np.arange(len(explained.aligned)) / len(explained.aligned))
+    sent = explained.sent
+    return through(sent, fitted_taps(sent, aligned, explained.rate_hz)), aligned
 
 
-def _gains(explained, span_hz, segment, per_step, fall_db=0.0):
+def _gains(expected, aligned, rate_hz, span_hz, per_step):
     """(gain, its sd, place) per step: of the return re the expected sound within a span; place, in steps: where in the song what
-    plays there lies. fall_db: the expected sound is that of a response fitted with a gain that goes up by so much with each step.
+    plays there lies.
     """
-    bands = third_octave_bands(span_hz[0], span_hz[1])
-    matrix = spectra.band_matrix(bands, segment, explained.rate_hz)
-    again = _refitted(explained, segment, fall_db / per_step) if fall_db else 1.0
+    segment, bands = spectra.segment_samples(rate_hz), third_octave_bands(span_hz[0], span_hz[1])
+    matrix = spectra.band_matrix(bands, segment, rate_hz)
     cross, own, whole = [], [], []
-    for block in spectra.transforms([explained.expected, explained.aligned], segment):
-        block[:, :, 0] *= again
+    for block in spectra.transforms([expected, aligned], segment):
         cross.append((np.conj(block[:, :, 0]) * block[:, :, 1]) @ matrix)
         own.append(np.abs(block[:, :, 0]) ** 2 @ matrix)
         whole.append(np.abs(block[:, :, 1]) ** 2 @ matrix)
