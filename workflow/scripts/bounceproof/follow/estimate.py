@@ -198,10 +198,12 @@ def _plain_copy(sent, back, line):
     No fit starts as near to it as the copy itself, and none gets there where the stem is a few steady tones.
     """
     heard = back.through(knots(line, np.zeros(sent.bins)), 0, sent.samples.size)
-    power = float(np.dot(sent.samples, sent.samples))
-    gain = float(np.dot(sent.samples, heard)) / max(power, 1e-30)
-    left = heard - np.float32(gain) * sent.samples
-    left -= left.mean()
+    # Direct current is no sound, and of a capture it has been taken off.
+    told = sent.samples - sent.samples.mean()
+    heard -= heard.mean()
+    power = float(np.dot(told, told))
+    gain = float(np.dot(told, heard)) / max(power, 1e-30)
+    left = np.subtract(heard, np.float32(gain) * told, out=heard)
     if not power or not gain or np.dot(left, left) > COPY_LEFT * gain**2 * power:
         return None
     return response.pulse(gain)
