@@ -19,6 +19,8 @@ STEPS_PER_CELL = 5
 _STEPS_AT_ONCE = STEPS_PER_CELL << 14
 _WINDOW_CELLS = 8
 _KNOWN_SD = 0.06
+# The range is that of moments whose sound has so much of the hiss's power.
+_LOUD = 4.0
 _FIT_S = 40.0
 # What stays down for longer may be the control's own doing, not a dropout: it has to be told by the law.
 _HELD_DOWN_S = 0.3
@@ -37,7 +39,7 @@ _MOST_STEPS, _SETTLED = 20, 1e-3
 
 
 class Ride(NamedTuple):
-    """What the level did. range_db, range_sigma_db: over moments that are known; attack_s, release_s, follows (share of the
+    """What the level did. range_db, range_sigma_db: while the sound is loud; attack_s, release_s, follows (share of the
     gain's variance that the control's law explains), target_dbfs and reach_db (peak of the stem from which the control holds
     down, and by how much at most), mean_db (mean power gain over the stem's own sound, re the control's largest gain): None
     unless `found`; gain: amplitude per step, ones unless found; gain_sd: of that, relative, per step, beside its law's own error;
@@ -158,7 +160,7 @@ class _Law(NamedTuple):
 
 class _Seen(NamedTuple):
     """What the return shows of the ride: gain_db and its sd sd_db per cell, of windows of 20 ms; known: where that is good;
-    own: energy of the expected sound without the ride, per step, windowed: in each window; step_s: length of a step.
+    loud: where it is and the sound stands 6 dB over the hiss; own: energy of the expected sound without the ride, per step, windowed: in each window; step_s: length of a step.
     """
 
     step_s: float
@@ -167,6 +169,7 @@ class _Seen(NamedTuple):
     gain_db: np.ndarray
     sd_db: np.ndarray
     known: np.ndarray
+    loud: np.ndarray
 
     def first(self, seconds):
         """A copy that ends so long after the first known cell."""
@@ -185,8 +188,9 @@ class _Seen(NamedTuple):
         return left - left.mean()
 
     def range_db(self, steps_db):
-        """Range that a ride moves through where the gain is known."""
-        return float(np.ptp(np.percentile(steps_db.reshape(-1, STEPS_PER_CELL)[self.known], (0.5, 99.5))))
+        """Range that a ride moves through while the sound is loud."""
+        moments = self.loud if self.loud.any() else self.known
+        return float(np.ptp(np.percentile(steps_db.reshape(-1, STEPS_PER_CELL)[moments], (0.5, 99.5))))
 
 
 def _seen(explained, gain, noise, dropouts):
@@ -210,7 +214,8 @@ def _seen(explained, gain, noise, dropouts):
     sd_db = np.where(good, DB_PER_NEPER * sd / safe, np.inf)
     short = [one for one in dropouts if one["length_s"] < _HELD_DOWN_S]
     known = (sd_db < DB_PER_NEPER * _KNOWN_SD) & ~within(short, cells, explained.cell_s)
-    return _Seen(explained.cell_s / STEPS_PER_CELL, own_by_step, windowed, gain_db, sd_db, known)
+    loud = known & (ridden > _LOUD * constant)
+    return _Seen(explained.cell_s / STEPS_PER_CELL, own_by_step, windowed, gain_db, sd_db, known, loud)
 
 
 def _squares_by_step(samples, cell, cells):
