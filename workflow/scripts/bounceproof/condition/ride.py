@@ -159,8 +159,9 @@ class _Law(NamedTuple):
 
 
 class _Seen(NamedTuple):
-    """What the return shows of the ride: gain_db and its sd sd_db per cell, of windows of 20 ms; known: where that is good;
-    loud: where it is and the sound stands 6 dB over the hiss; own: energy of the expected sound without the ride, per step, windowed: in each window; step_s: length of a step.
+    """What the return shows of the ride: gain_db and its sd sd_db per cell, of windows of 20 ms; known: where that is good; loud:
+    where, besides, the sound stands 6 dB over the hiss; own: energy of the expected sound without the ride, per step, windowed:
+    in each window; step_s: length of a step.
     """
 
     step_s: float
