@@ -11,6 +11,8 @@ import numpy as np
 import pytest
 import recording
 from bounceproof.aligning.lay import lay_return
+from bounceproof.follow import estimate
+from bounceproof.follow.material import Return, Sent
 from bounceproof.transfers import make_transfer
 from recording import BAND_HZ, RATE_HZ, drums, plucks, record
 
@@ -201,3 +203,11 @@ def test_a_wire_is_a_pure_delay_and_no_wow():
     delay_us = 1e6 * (laid.time_map.return_s - laid.time_map.stem_s - STEM_START_S - 1170 / RATE_HZ)
     assert np.abs(delay_us).max() < 0.1
     assert laid.alignment["flags"] == []
+
+
+def test_a_wire_is_told_though_its_stem_has_direct_current():
+    """A capture's own has been taken off, the stem's is still there."""
+    stem = STEMS[2] + np.float32(0.1)
+    assert estimate._plain_copy(Sent(stem, RATE_HZ), Return(stem, RATE_HZ), (0.0, 1.0)) is not None
+    hissing = stem + (0.01 * np.random.default_rng(1).normal(size=stem.size)).astype(np.float32)
+    assert estimate._plain_copy(Sent(stem, RATE_HZ), Return(hissing, RATE_HZ), (0.0, 1.0)) is None

@@ -49,6 +49,15 @@ def test_a_fall_is_not_lost_to_the_response_that_follows_it(plain):
     assert highs["fade_sigma_db"] < 0.1
 
 
+def test_without_hiss_a_fall_is_told_to_some_thousandths_of_a_decibel(plain):
+    """However sharply the response follows the fall of each partial: nothing of that is left in the end."""
+    clean = (plain.aligned - plain.hiss)[: 14 * RATE_HZ]
+    upper = signal.sosfiltfilt(signal.butter(8, 1500, "high", fs=RATE_HZ, output="sos"), clean)
+    falling = amplitude_from_db(np.linspace(0.0, -4.0, len(upper)))
+    heard = plain._replace(stem=plain.stem[: len(clean)], aligned=clean + (falling - 1.0) * upper).measured()[0]["highs"]
+    assert heard["fade_db"] == pytest.approx(-4.0, abs=0.005)
+
+
 def test_the_level_through_time(plain):
     slow = amplitude_from_db(np.linspace(2.0, -2.0, len(plain.aligned)))
     history = plain._replace(aligned=plain.aligned * slow).measured()[0]["level_history"]
