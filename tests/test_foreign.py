@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 from bounceproof.condition import foreign
 from bounceproof.condition.foreign import find_foreign
-from bounceproof.condition.suspects import excess
+from bounceproof.condition.suspects import Search, excess, playing_power
+from bounceproof.quantities import power_db
 from bounceproof.sketches import hop_samples, read_sketch, sketch, sketch_bands, write_sketch
 from bounceproof.verdicts import track_verdict
 from measuring import foreign_trial
@@ -116,3 +117,15 @@ def test_a_long_song_is_gone_through_in_portions_and_names_a_sound_once(monkeypa
     # Against the stem of that half, which is louder than the whole.
     assert heard[0]["level_db"] == pytest.approx(whole[0][0]["level_db"], abs=3.0)
     assert heard[0]["end_s"] <= 16.0
+
+
+def test_bands_in_which_a_sound_has_nothing_do_not_tell_its_level():
+    """A dull pad: in its highest band there is only what rounding left, as even as the hiss, and worth any share of that."""
+    random = np.random.default_rng(1)
+    expected, sound, hiss = random.gamma(1.0, 1.0, (3, 1200, 8))
+    sound[:, -1] = 1e-12 * (1.0 + 1e-6 * random.normal(size=1200))
+    search = Search(excess(1e-3 * (hiss + sound), expected), np.ones(8), 0.02)
+    ((level_db, sd_db),) = search.levels_db([(sound, sound)])
+    true_db = power_db(1e-3 * playing_power(sound) / playing_power(expected))
+    assert sd_db < 0.5
+    assert level_db == pytest.approx(true_db, abs=3 * sd_db)

@@ -28,6 +28,9 @@ _AS_GOOD = 0.97
 _FAINT = 10.0**-2.5
 # Longer than most notes ring on.
 _LEFT_OUT_S = 0.7
+# Bands with no more of a sound's power (all of them: .01 dB) cannot tell its level: it would be what rounding left there times
+# what the hiss makes of that.
+_LEAST_OF_POWER = 1e-4
 
 
 class Source(NamedTuple):
@@ -247,15 +250,17 @@ class Search:
 
         sounds: of each the sketch as it lies in the song, and that of what the own stem does not explain of it. Per band the
         unexplained power is taken apart into hiss, a share of the expected power and a share of each sound's, by weighted least
-        squares; phases do not enter. What leaving 0.7 s out at a time makes of it is the error (jackknife).
+        squares; phases do not enter, and bands with next to nothing of a sound do not count for it. What leaving 0.7 s out at a
+        time makes of it is the error (jackknife).
         """
         means = np.array([_playing_means(laid) for laid, _ in sounds])
+        counts = means > _LEAST_OF_POWER * means.sum(axis=1, keepdims=True)
         starts = np.arange(0, self.frames, max(1, round(_LEFT_OUT_S / self.hop_s)))
         totals = np.zeros((len(starts) + 1, len(sounds)))
         for band in range(len(self.gain)):
             parts = np.stack((np.ones(self.frames), self.excess.expected[:, band], *(left[:, band] for _, left in sounds)))
             shares = _shares(parts, self.excess.residual[:, band], starts)
-            totals += shares[:, 2:] * means[:, band]
+            totals += np.where(counts[:, band], shares[:, 2:] * means[:, band], 0.0)
         whole, sd = totals[0], jackknife_sd(totals[1:])
         return [
             (float(power_db(total / self.excess.level)), float(DB_PER_POWER_RATIO * one / total)) if total > 0 else (None, None)
