@@ -24,6 +24,8 @@ _APART_S = 0.25
 # Of what a source is worth at its best, so much has to be heard at a delay.
 _LEAST_SHARE = 0.25
 _AS_GOOD = 0.97
+# A sound is like itself at delays at which its sketch has so much of what it has at none.
+_ALIKE = 0.3
 # A sound this far under the stem is what the weights are made for: what would stand over the hiss then counts fully.
 _FAINT = 10.0**-2.5
 # Longer than most notes ring on.
@@ -153,6 +155,9 @@ class Search:
     def suspects(self, source, *, least=BELIEVED, most=1, within_s=None, beyond_s=0.0, drift=0.01):
         """The Suspects of a Source of at least this strength, strongest first; delays within within_s (by default any) and
         beyond_s at least, drifts up to `drift` (at most 0.01).
+
+        Of the own sound as many again, of delays at which it is unlike itself: what the stem leaves unexplained goes with it, and
+        looks like it a bar later.
         """
         sums, worth = self._by_block(source)
         drifts = _DRIFTS[np.abs(_DRIFTS) <= drift]
@@ -168,14 +173,30 @@ class Search:
         # Music repeats itself: what lies under the middle is free of delays that a beat makes alike.
         low, middle = np.percentile(best[allowed], (15.9, 50.0))
         spread = middle - low + 1e-9
+        looked_through = [best]
+        if source.own:
+            looked_through.append(np.where(self._unlike_itself(source), best, -np.inf))
         found = []
-        for k in np.argsort(-best, kind="stable"):
-            strength = float((best[k] - middle) / spread)
-            if strength < least or len(found) == most:
-                break
-            if all(abs(k - place) * self.hop_s > _APART_S for place, _ in found):
-                found.append((k, strength))
+        for values in looked_through:
+            wanted = len(found) + most
+            for k in np.argsort(-values, kind="stable"):
+                strength = float((values[k] - middle) / spread)
+                if strength < least or len(found) == wanted:
+                    break
+                if all(abs(k - place) * self.hop_s > _APART_S for place, _ in found):
+                    found.append((k, strength))
         return [Suspect(source, strength, *self._closer(sums, k, drifts[scores[:, k].argmax()], drift)) for k, strength in found]
+
+    def _unlike_itself(self, source):
+        """Which delays (bool) take a source to where its sketch is not like itself."""
+        from scipy import fft
+        from scipy.ndimage import maximum_filter1d
+
+        weight = self._weight(source.powers).astype(np.float32)
+        size = fft.next_fast_len(2 * self.frames, real=True)
+        same = fft.irfft(np.sum(np.abs(fft.rfft(weight, size, axis=0)) ** 2, axis=1), size)[: self.frames]
+        same = maximum_filter1d(np.concatenate((same[:0:-1], same)), 2 * _REACH + 1)
+        return same < _ALIKE * same.max()
 
     def _closer(self, sums, place, drift, most_drift):
         """(start_s, end_s, delay_s, drift) of the blocks in a row in which a delay stands out most, finely."""
