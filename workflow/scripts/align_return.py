@@ -13,14 +13,12 @@ import shutil
 from functools import partial
 from pathlib import Path
 
-import numpy as np
 from bounceproof.aligning.channels import channel_samples, choose_channel
 from bounceproof.aligning.kept import Kept
-from bounceproof.aligning.lay import lay_kept, silence_unknown, unreadable
+from bounceproof.aligning.lay import lay_kept, read_laid, unreadable
 from bounceproof.aligning.together import shared_map
 from bounceproof.audio import AudioProblem, look_at, read_capture, read_mono, write_float_wav
 from bounceproof.files import file_sha256, read_json, write_atomically, write_json
-from bounceproof.reading import read_through
 from bounceproof.timemap import read_time_map, write_time_map
 from bounceproof_job import check_unchanged, run_job
 
@@ -64,9 +62,7 @@ def share(paths, output, settings):
         return
     capture, stem = alignment["capture"], look_at(alone["aligned"])
     samples = one_channel(paths.capture, capture["channel"])
-    aligned = read_through(samples, capture["rate_hz"], shared.time_map, start_s=0.0, count=stem.frames, rate_hz=stem.rate_hz)
-    aligned *= np.float32(alignment["polarity"])
-    silence_unknown(aligned, shared.time_map, stem.rate_hz)
+    aligned = read_laid(samples, capture["rate_hz"], shared.time_map, alignment["polarity"], stem.frames, stem.rate_hz)
     write_float_wav(output.aligned, aligned, stem.rate_hz)
     write_time_map(output.time_map, shared.time_map)
     together = {

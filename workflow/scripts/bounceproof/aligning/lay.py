@@ -225,6 +225,7 @@ class _Laying:
         stem = resample(self.stem.get(), rate_hz, MUSIC_HZ)
         self.stem.let_go()
         read = self._read(Placing(time_map, polarity, {}, []))
+        # An hour of it is 690 MB.
         self.capture.let_go()
         laid = resample(read, rate_hz, MUSIC_HZ)
         windows = compare(stem, laid, MUSIC_HZ, most=most)
@@ -239,10 +240,8 @@ class _Laying:
         """The return through a map, polarity as sent, silent where the map is not known; the last one read is kept."""
         known, laid = self._last_read
         if placing.time_map is not known:
-            rate_hz, count = self.facts["sample_rate_hz"], self.count
-            laid = read_through(self.capture.get(), self.rate_hz, placing.time_map, start_s=0.0, count=count, rate_hz=rate_hz)
-            laid *= np.float32(placing.polarity)
-            silence_unknown(laid, placing.time_map, rate_hz)
+            rate_hz = self.facts["sample_rate_hz"]
+            laid = read_laid(self.capture.get(), self.rate_hz, placing.time_map, placing.polarity, self.count, rate_hz)
             self._last_read = placing.time_map, laid
         return laid
 
@@ -258,7 +257,15 @@ class _Laying:
         return {"quiet": samples[first:last].copy(), "quiet_rate_hz": self.rate_hz / placed.start.speed_ratio}
 
 
-def silence_unknown(laid, time_map, rate_hz):
+def read_laid(capture, capture_rate_hz, time_map, polarity, count, rate_hz):
+    """The capture read through a map, (count,) float32 at rate_hz: polarity as sent, silent where the map is not known."""
+    laid = read_through(capture, capture_rate_hz, time_map, start_s=0.0, count=count, rate_hz=rate_hz)
+    laid *= np.float32(polarity)
+    _silence_unknown(laid, time_map, rate_hz)
+    return laid
+
+
+def _silence_unknown(laid, time_map, rate_hz):
     """Take out of a return laid by a map (float32, changed in place) what lies where that is not known, with slopes of _FADE_S;
     nothing for a map that knows no sigma at all."""
     known = np.isfinite(time_map.sigma_us)

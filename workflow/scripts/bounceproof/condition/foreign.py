@@ -15,7 +15,7 @@ import numpy as np
 from bounceproof import spectra
 from bounceproof.audio import resample
 from bounceproof.condition.explained import Sliced, taps_of, through
-from bounceproof.condition.suspects import Search, Source, Suspect, excess
+from bounceproof.condition.suspects import LEFT_OUT_S, Search, Source, Suspect, excess
 from bounceproof.sketches import hop_samples, sketch, sketch_bands
 
 NOT_ERASED, PRINT_THROUGH, OTHER_SIDE = "not erased", "print-through", "other side"
@@ -44,8 +44,6 @@ _ALIKE = 0.25
 _FEWEST_CONTROLS = 6
 # Where a slice is resampled, so much beside it (0.04 s) for the filter.
 _ROOM_SAMPLES = 512
-# Longer than most notes ring on.
-_LEFT_OUT_S = 0.7
 _LEAST_POWER = 1e-6
 
 
@@ -130,7 +128,8 @@ class _Portion:
 
 def _slower(whole, first, last, rates, *, backwards):
     """Samples first .. last - 1 at 1 / rates of their rate, or these backwards: Sliced, read and resampled where they are."""
-    frames = round((last - first) / rates)
+    # In a late portion of a long song this sound may have ended already.
+    frames = max(0, round((last - first) / rates))
 
     def made(low, high):
         before = min(low, _ROOM_SAMPLES)
@@ -274,7 +273,7 @@ class _Bench:
         heard = products.sum(axis=1).real
         heard = np.maximum(heard * np.sign(heard.sum()), 0.0)
         drift = float(np.polyfit(times_s, path_s, 1)[0])
-        starts = np.arange(0, len(path_s), max(1, round(_LEFT_OUT_S / self.hop_s)))
+        starts = np.arange(0, len(path_s), max(1, round(LEFT_OUT_S / self.hop_s)))
         summed = [np.add.reduceat(part, starts) for part in (heard, heard * (path_s - drift * times_s), products)]
         weight, laid, products = (np.concatenate(([part.sum(axis=0)], part.sum(axis=0) - part)) for part in summed)
         shift_s = np.zeros(len(products))

@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 
 from bounceproof import spectra
-from bounceproof.condition.explained import fitted_taps, through
+from bounceproof.condition.explained import Sliced, fitted_taps, through
 from bounceproof.quantities import DB_PER_NEPER, amplitude_db, amplitude_from_db, power_db, third_octave_bands
 from bounceproof.trends import straight_trend
 
@@ -139,12 +139,16 @@ def _fall(middle, high, steps):
 
 
 def _without(explained, fade_db):
-    """(expected, aligned) with a fall of so much over the song taken out of the return, and the response fitted to that.
+    """(expected, aligned) with a fall of so much over the song taken out of the return (Sliced), and the response fitted to that.
 
     Fitted to the whole song with the fall in it, the response follows a part of that: each partial plays at times of its own.
     """
-    aligned = explained.aligned * amplitude_from_db(-fade_db * np.arange(len(explained.aligned)) / len(explained.aligned))
-    sent = explained.sent
+    frames, sent = len(explained.aligned), explained.sent
+
+    def risen(first, last):
+        return explained.aligned[first:last] * amplitude_from_db(-fade_db * np.arange(first, last) / frames)
+
+    aligned = Sliced(frames, risen)
     return through(sent, fitted_taps(sent, aligned, explained.rate_hz)), aligned
 
 

@@ -4,7 +4,7 @@ Conventions: gains in dB re the loudest gain of the ride; times in s of the song
 control is thought of as a rectifier that follows the peaks of what it hears, whole as it was sent, before the machine's filters:
 wanted gain = target - level, held within its range, reached with one time constant falling (attack) and another rising (release).
 Steps as short as half a wave matter: between two peaks of a low note the control already lets go. Range means the range the gain
-moved through while the stem played.
+moved through while the sound stood 6 dB over the hiss.
 """
 
 from typing import NamedTuple

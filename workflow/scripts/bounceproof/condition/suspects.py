@@ -25,14 +25,14 @@ _APART_S = 0.25
 _LEAST_SHARE = 0.25
 _AS_GOOD = 0.97
 # A sound is like itself at delays at which its sketch has so much of what it has at none.
-_ALIKE = 0.3
+_LIKE_ITSELF = 0.3
 # A sound this far under the stem is what the weights are made for: what would stand over the hiss then counts fully.
 _FAINT = 10.0**-2.5
 # Longer than most notes ring on.
-_LEFT_OUT_S = 0.7
+LEFT_OUT_S = 0.7
 # Bands with no more of a sound's power (all of them: .01 dB) cannot tell its level: it would be what rounding left there times
 # what the hiss makes of that.
-_LEAST_OF_POWER = 1e-4
+_LEAST_OF_SOUND = 1e-4
 
 
 class Source(NamedTuple):
@@ -159,7 +159,8 @@ class Search:
         Of the own sound as many again, of delays at which it is unlike itself: what the stem leaves unexplained goes with it, and
         looks like it a bar later.
         """
-        sums, worth = self._by_block(source)
+        weight = self._weight(source.powers)
+        sums, worth = self._by_block(weight)
         drifts = _DRIFTS[np.abs(_DRIFTS) <= drift]
         scores = self._along(sums, worth, drifts)
         delays = np.arange(scores.shape[1]) - (self.frames - 1)
@@ -175,7 +176,7 @@ class Search:
         spread = middle - low + 1e-9
         looked_through = [best]
         if source.own:
-            looked_through.append(np.where(self._unlike_itself(source), best, -np.inf))
+            looked_through.append(np.where(self._unlike_itself(weight), best, -np.inf))
         found = []
         for values in looked_through:
             wanted = len(found) + most
@@ -187,16 +188,16 @@ class Search:
                     found.append((k, strength))
         return [Suspect(source, strength, *self._closer(sums, k, drifts[scores[:, k].argmax()], drift)) for k, strength in found]
 
-    def _unlike_itself(self, source):
-        """Which delays (bool) take a source to where its sketch is not like itself."""
+    def _unlike_itself(self, weight):
+        """Which delays (bool) take a source of this `_weight` to where it is not like itself."""
         from scipy import fft
         from scipy.ndimage import maximum_filter1d
 
-        weight = self._weight(source.powers).astype(np.float32)
         size = fft.next_fast_len(2 * self.frames, real=True)
-        same = fft.irfft(np.sum(np.abs(fft.rfft(weight, size, axis=0)) ** 2, axis=1), size)[: self.frames]
+        spectrum = fft.rfft(weight.astype(np.float32), size, axis=0)
+        same = fft.irfft(np.sum(np.abs(spectrum) ** 2, axis=1), size)[: self.frames]
         same = maximum_filter1d(np.concatenate((same[:0:-1], same)), 2 * _REACH + 1)
-        return same < _ALIKE * same.max()
+        return same < _LIKE_ITSELF * same.max()
 
     def _closer(self, sums, place, drift, most_drift):
         """(start_s, end_s, delay_s, drift) of the blocks in a row in which a delay stands out most, finely."""
@@ -225,11 +226,10 @@ class Search:
     def _middles(self):
         return 0.5 * (self.starts + np.minimum(self.starts + self.block, self.frames))
 
-    def _by_block(self, source):
-        """Two (blocks, delays) arrays: the match of a source in each block of the song, and its variance."""
+    def _by_block(self, weight):
+        """Two (blocks, delays) arrays: the match of a source of this `_weight` in each block of the song, and its variance."""
         from scipy import fft
 
-        weight = self._weight(source.powers)
         spectrum = fft.rfft(weight.astype(np.float32), self.size, axis=0)
         energy = np.concatenate(([0.0], np.cumsum(np.sum(weight**2 / self.excess.variance, axis=1))))
         count, frames = 2 * self.frames - 1, self.frames
@@ -275,8 +275,8 @@ class Search:
         time makes of it is the error (jackknife).
         """
         means = np.array([_playing_means(laid) for laid, _ in sounds])
-        counts = means > _LEAST_OF_POWER * means.sum(axis=1, keepdims=True)
-        starts = np.arange(0, self.frames, max(1, round(_LEFT_OUT_S / self.hop_s)))
+        counts = means > _LEAST_OF_SOUND * means.sum(axis=1, keepdims=True)
+        starts = np.arange(0, self.frames, max(1, round(LEFT_OUT_S / self.hop_s)))
         totals = np.zeros((len(starts) + 1, len(sounds)))
         for band in range(len(self.gain)):
             parts = np.stack((np.ones(self.frames), self.excess.expected[:, band], *(left[:, band] for _, left in sounds)))
