@@ -277,7 +277,7 @@ def _first_constant(sent, back, line, x_us, anchor, click_spans, polarity):
 def _finish(
     sent, back, line, x_us, theta, replayed, anchor, model, extra, base_us, sure, watch, plain=None, ride=None, bend=None
 ):
-    edges, bent = joint.groups(x_us.size, fine=sure), bending.bends(bend)
+    edges, bent, ahead = joint.groups(x_us.size, fine=sure), bending.bends(bend), joint.Ahead()
     for k in range(JOINT_STEPS):
         # The arrays of the step before are large.
         seen = equations = None
@@ -292,8 +292,10 @@ def _finish(
         equations = joint.Elimination(seen, unknowns, anchor, model, edges=edges, extra=extra)
         step = equations.step(smoothed.mean_us - x_us)
         before, bent_before = x_us, bend
-        x_us = smoothed.mean_us + step.pull_us
-        theta, bend = (step.unknowns[:-2], step.unknowns[-2:]) if bent else (step.unknowns, bend)
+        x_us, unknowns = smoothed.mean_us + step.pull_us, step.unknowns
+        if ride is None:
+            x_us, unknowns = ahead.of(before, x_us, unknowns, seen.info)
+        theta, bend = (unknowns[:-2], unknowns[-2:]) if bent else (unknowns, bend)
         if ride is not None:
             ride = riding.refined(ride, seen)
         if bent or ride is not None:

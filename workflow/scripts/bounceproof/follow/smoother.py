@@ -13,6 +13,9 @@ import numpy as np
 from numba import njit
 
 
+_STEPS_AT_ONCE = 4096
+
+
 class Smoothed(NamedTuple):
     """Mean (us), variance (us^2) of the position at each step, log-likelihood of the measurements."""
 
@@ -88,6 +91,28 @@ def smooth_columns(scores, info, kept, steps):
     steps: the Steps or Paced of `kept`."""
     steps = _paced(steps, info.size)
     return _columns(_f(scores), _f(info), kept.rows, kept.innovation, steps.row, steps.blocks, steps.kind)
+
+
+def told_twice(scores, info, kept, steps):
+    """scores' smoothed(scores), shape (columns, columns): what `smooth_columns` answers to each column, summed over another.
+
+    Forwards alone: a measurement's square less that of its innovation is what the smoother makes of it (the innovations form of
+    the likelihood; A. C. Harvey, Forecasting, Structural Time Series Models and the Kalman Filter, chapter 3). scores: arrays that
+    stand side by side, float32 or float64, gone through some thousand steps at a time. Steps that measure nothing have no say.
+    """
+    steps, columns = _paced(steps, info.size), sum(one.shape[1] for one in scores)
+    state, out = np.zeros((2, steps.row.shape[1], columns)), np.zeros((columns, columns))
+    for first in range(0, info.size, _STEPS_AT_ONCE):
+        part = slice(first, first + _STEPS_AT_ONCE)
+        seen = info[part] > 0
+        measured, innovations = np.hstack([one[part] for one in scores], dtype=np.float64), np.zeros((seen.size, columns))
+        _innovations(
+            measured, info[part], kept.rows[part], kept.innovation[part], steps.row, steps.blocks, steps.kind[part], first == 0,
+            state, innovations,
+        )  # fmt: skip
+        measured *= np.sqrt(np.divide(1.0, info[part], out=np.zeros(seen.size), where=seen))[:, None]
+        out += measured.T @ measured - innovations.T @ innovations
+    return out
 
 
 def _paced(steps, count):
@@ -294,8 +319,55 @@ def _backward(means, surprise, rows, innovation, row, blocks):
 
 
 @njit(cache=True, nogil=True)
-def _columns(scores, info, rows, innovation, row_of, blocks_of, kind):
+def _on(m, next_m, row, blocks):
+    """next_m = transition m, column by column."""
     # What the inner loops need is taken out of its arrays first, or the compiler does not dare to do several columns at once.
+    columns = m.shape[1]
+    top, drift, one = next_m[0], next_m[1], m[1]
+    for c in range(columns):
+        top[c], drift[c] = 0.0, one[c]
+    for i in range(m.shape[0]):
+        g, one = row[i], m[i]
+        for c in range(columns):
+            top[c] += g * one[c]
+    for b in range(blocks.shape[0]):
+        i = 2 + 2 * b
+        b00, b01, b10, b11 = blocks[b, 0, 0], blocks[b, 0, 1], blocks[b, 1, 0], blocks[b, 1, 1]
+        u, v, next_u, next_v = m[i], m[i + 1], next_m[i], next_m[i + 1]
+        for c in range(columns):
+            next_u[c] = b00 * u[c] + b01 * v[c]
+        for c in range(columns):
+            next_v[c] = b10 * u[c] + b11 * v[c]
+
+
+@njit(cache=True, nogil=True)
+def _innovations(scores, info, rows, innovation, row_of, blocks_of, kind, begins, state, out):
+    """out: each measurement's innovation over its own standard deviation; state (2, states, columns): before and after, of
+    which the first is the one that counts; begins: whether these are the first steps of all."""
+    n, columns = state.shape[1:]
+    m, next_m = state[0], state[1]
+    for k in range(info.size):
+        if k > 0 or not begins:
+            _on(m, next_m, row_of[kind[k]], blocks_of[kind[k]])
+            m, next_m = next_m, m
+        if innovation[k] > 0:
+            sure, spread, told, top, lead = 1 / info[k], 1 / innovation[k], scores[k], m[0], out[k]
+            for c in range(columns):
+                lead[c] = (told[c] * sure - top[c]) * spread
+            for i in range(n):
+                g, one = rows[k, i], m[i]
+                for c in range(columns):
+                    one[c] += g * lead[c]
+            root = np.sqrt(innovation[k])
+            for c in range(columns):
+                lead[c] *= root
+    for i in range(n):
+        for c in range(columns):
+            state[0, i, c] = m[i, c]
+
+
+@njit(cache=True, nogil=True)
+def _columns(scores, info, rows, innovation, row_of, blocks_of, kind):
     steps, columns = scores.shape
     n = row_of.shape[1]
     out = np.empty((steps, columns))
@@ -304,22 +376,7 @@ def _columns(scores, info, rows, innovation, row_of, blocks_of, kind):
     for k in range(steps):
         here, lead = out[k], surprise[k]
         if k > 0:
-            row, blocks = row_of[kind[k]], blocks_of[kind[k]]
-            top, drift, one = next_m[0], next_m[1], m[1]
-            for c in range(columns):
-                top[c], drift[c] = 0.0, one[c]
-            for i in range(n):
-                g, one = row[i], m[i]
-                for c in range(columns):
-                    top[c] += g * one[c]
-            for b in range(blocks.shape[0]):
-                i = 2 + 2 * b
-                b00, b01, b10, b11 = blocks[b, 0, 0], blocks[b, 0, 1], blocks[b, 1, 0], blocks[b, 1, 1]
-                u, v, next_u, next_v = m[i], m[i + 1], next_m[i], next_m[i + 1]
-                for c in range(columns):
-                    next_u[c] = b00 * u[c] + b01 * v[c]
-                for c in range(columns):
-                    next_v[c] = b10 * u[c] + b11 * v[c]
+            _on(m, next_m, row_of[kind[k]], blocks_of[kind[k]])
             m, next_m = next_m, m
         top = m[0]
         for c in range(columns):
