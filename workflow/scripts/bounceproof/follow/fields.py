@@ -26,13 +26,43 @@ def framed(samples):
     return fft.rfft(pieces * WINDOW, axis=1)
 
 
-def joined(spectra):
-    """The signal of `spectra`, overlapped and added: (frames + 1) hops, correct but for the first and last hop."""
-    pieces = fft.irfft(spectra, FRAME, axis=1) * WINDOW
-    out = np.zeros((len(pieces) + 1, HOP), np.float32)
-    out[:-1] = pieces[:, :HOP]
-    out[1:] += pieces[:, HOP:]
-    return out.ravel()
+def joined(spectra, weight=None):
+    """The signal of `spectra`, each weighted (frames, BANDS) where that is asked for, overlapped and added: (frames + 1) hops,
+    correct but for the first and last hop."""
+    pieces = fft.irfft(spectra if weight is None else weight * spectra, FRAME, axis=1)
+    out = np.empty((len(pieces) + 1) * HOP, np.float32)
+    _overlapped(pieces, WINDOW, out)
+    return out
+
+
+@njit(cache=True, nogil=True)
+def _overlapped(pieces, window, out):
+    for k in range(pieces.shape[0] + 1):
+        at = out[k * HOP : (k + 1) * HOP]
+        if k == pieces.shape[0]:
+            for i in range(HOP):
+                at[i] = pieces[k - 1, HOP + i] * window[HOP + i]
+        elif k == 0:
+            for i in range(HOP):
+                at[i] = pieces[0, i] * window[i]
+        else:
+            one, other = pieces[k], pieces[k - 1]
+            for i in range(HOP):
+                at[i] = one[i] * window[i] + other[HOP + i] * window[HOP + i]
+
+
+def power(spectra):
+    """|spectra|^2, float32."""
+    out = np.empty(spectra.shape, np.float32)
+    _power(spectra.view(np.float32), out)
+    return out
+
+
+@njit(cache=True, nogil=True)
+def _power(parts, out):
+    for k in range(out.shape[0]):
+        for j in range(out.shape[1]):
+            out[k, j] = parts[k, 2 * j] * parts[k, 2 * j] + parts[k, 2 * j + 1] * parts[k, 2 * j + 1]
 
 
 def smeared(field, frames, bands):

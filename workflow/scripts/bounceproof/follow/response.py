@@ -10,6 +10,7 @@ from functools import cache
 from typing import NamedTuple
 
 import numpy as np
+from numba import njit
 from scipy import fft
 
 from . import pieces
@@ -94,10 +95,21 @@ def correlations(stem, others, first, last, *, reach=0):
         # What lies beyond the stretch counts too: what is lost there would pass for knowledge of a delay of the response alone.
         there = padded(signal, start, start + (count - 1) * step + size).astype(np.float64)
         there = fft.rfft(np.lib.stride_tricks.sliding_window_view(there, size)[::step], axis=1)
-        return fft.irfft(np.einsum("ij,ij->j", own.conj(), there), size)
+        return fft.irfft(_products(own, there), size)
 
     auto = with_own(stem, first)[: span + 1]
     return auto, [with_own(one, first + FIRST_LAG - reach)[: most + 1] for one in others]
+
+
+@njit(cache=True, nogil=True)
+def _products(one, other):
+    """Sum over the rows of conj(one) * other."""
+    out = np.zeros(one.shape[1], np.complex128)
+    for k in range(one.shape[0]):
+        for j in range(one.shape[1]):
+            a, b = one[k, j], other[k, j]
+            out[j] += complex(a.real * b.real + a.imag * b.imag, a.real * b.imag - a.imag * b.real)
+    return out
 
 
 def gram(normal):

@@ -12,7 +12,6 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit
 
-
 _STEPS_AT_ONCE = 4096
 
 
@@ -97,15 +96,16 @@ def told_twice(scores, info, kept, steps):
     """scores' smoothed(scores), shape (columns, columns): what `smooth_columns` answers to each column, summed over another.
 
     Forwards alone: a measurement's square less that of its innovation is what the smoother makes of it (the innovations form of
-    the likelihood; A. C. Harvey, Forecasting, Structural Time Series Models and the Kalman Filter, chapter 3). scores: arrays that
-    stand side by side, float32 or float64, gone through some thousand steps at a time. Steps that measure nothing have no say.
+    the likelihood; F. Schweppe, IEEE Trans. Information Theory 11 (1965) 61). scores: arrays that stand side by side, float32 or
+    float64, gone through some thousand steps at a time. Steps that measure nothing have no say.
     """
     steps, columns = _paced(steps, info.size), sum(one.shape[1] for one in scores)
     state, out = np.zeros((2, steps.row.shape[1], columns)), np.zeros((columns, columns))
     for first in range(0, info.size, _STEPS_AT_ONCE):
         part = slice(first, first + _STEPS_AT_ONCE)
         seen = info[part] > 0
-        measured, innovations = np.hstack([one[part] for one in scores], dtype=np.float64), np.zeros((seen.size, columns))
+        measured = np.hstack([one[part] for one in scores], dtype=np.float64)
+        innovations = np.zeros(measured.shape)
         _innovations(
             measured, info[part], kept.rows[part], kept.innovation[part], steps.row, steps.blocks, steps.kind[part], first == 0,
             state, innovations,

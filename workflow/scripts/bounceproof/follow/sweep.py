@@ -15,26 +15,16 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit
 
-from bounceproof.spectra import squared
-
 from . import fields, pieces, response
 from .material import BIN, HOP, WORK_HZ, blocks
-from .pieces import padded
+from .whitening import Scene, whiten
 
-NOISE_FRAMES, NOISE_BANDS = 9, 9
-GAIN_FRAMES, GAIN_BANDS = 9, 21
 # Whitened energy below which a band's mean gain is not believed.
 SURE = 300.0 * HOP
-# No noise is taken to be further below the return's mean power than this: digital silence says nothing about a converter.
-SILENCE = 1e-10
-# Nor is it anywhere further below its usual power than this.
-LEAST_RELATIVE = 1e-3
 # Speeds are smoothed over so many bins, and believed to differ by so much (fraction) from the usual one.
 SPEED_BINS, MOST_OFF_SPEED = 9, 0.05
 # How far from a half the replay's share of the response may be expected.
 SHARE_SD = 0.5
-# Where less than this share of the music is left over, what is left bounds the map's error; looked at over so many frames.
-WELL_EXPLAINED, NEARBY_FRAMES = 0.15, 5
 # Information (1 / us^2) that would place a bin to no better than a second is none.
 LEAST_INFO = 1e-12
 
@@ -60,20 +50,6 @@ class Pass(NamedTuple):
     bend_gram: np.ndarray = None
     gain_score: np.ndarray = None
     gain_info: np.ndarray = None
-
-
-class Scene(NamedTuple):
-    """A stretch's signals (from, to with margins); what was clipped is blank in all of them but the stem.
-
-    whole: the return with what the machine should have given in place of what was clipped.
-    """
-
-    stem: np.ndarray
-    back: np.ndarray
-    model: np.ndarray
-    slope: np.ndarray
-    stretch: np.ndarray
-    whole: np.ndarray = None
 
 
 def look(
@@ -107,8 +83,8 @@ def look(
     for first, last, start, stop in blocks(sent.samples.size):
         if keep is not None and not keep[max(0, first // HOP - 2) : last // HOP + 2].any():
             continue
-        scene = _scene(sent, back, knots_u, machine, start, stop, off_speed)
-        white = _whitened(
+        scene = _scene(sent, back, knots_u, machine, start, stop, off_speed, steep=edges is None)
+        white = whiten(
             scene,
             back,
             knots_u,
@@ -182,7 +158,7 @@ def whitened(there, knots_u, block, *, also=()):
     _, _, start, stop = block
     machine = response.Machine(there.theta)
     scene = _scene(there.sent, there.back, knots_u, machine, start, stop, _off_speed(knots_u))
-    return _whitened(scene, there.back, knots_u, start, replayed=there.replayed, want_model=True, also=_sent_along(machine, also))
+    return whiten(scene, there.back, knots_u, start, replayed=there.replayed, want_model=True, also=_sent_along(machine, also))
 
 
 def heard_power(sent, theta):
@@ -254,150 +230,34 @@ def _share(replayed, told):
     return float(np.clip((own * replayed + along + precision * 0.5) / (own + precision), -0.5, 1.5))
 
 
-def _scene(sent, back, knots_u, machine, start, stop, off_speed):
+def _scene(sent, back, knots_u, machine, start, stop, off_speed, *, steep=True):
+    """The Scene of a block; steep: with the model's slope."""
     heard = back.through(knots_u, start, stop)
     if machine.silent:
         return Scene(sent.block(start, stop), heard, None, None, None)
     stem = sent.block(start, stop)
     parts = sent.spectra(start, stop)
-    model, slope, stretch = (part(parts, stem.size) for part in (machine.model, machine.slope, machine.stretch))
-    places = (np.arange(start, stop) - 0.5 * (BIN - 1)) / BIN
-    stretch *= np.interp(places, np.arange(off_speed.size), off_speed).astype(np.float32)
+    model, stretch = machine.model(parts, stem.size), machine.stretch(parts, stem.size)
+    slope = machine.slope(parts, stem.size) if steep else None
+    _times_bins(off_speed, start, stretch)
     clipped = back.clipped_through(knots_u, start, stop)
     if clipped is None:
         return Scene(stem, heard, model, slope, stretch)
     whole = np.where(clipped & (np.abs(model) > np.abs(heard)), model, heard)
     for one in (heard, model, slope, stretch):
-        one[clipped] = 0
+        if one is not None:
+            one[clipped] = 0
     return Scene(stem, heard, model, slope, stretch, whole)
 
 
-class White(NamedTuple):
-    """Whitened signals of a stretch (None where not asked for, or where the machine is not known yet); explained, left_over:
-    energy of each frame; also: of each signal sent along what is no gain of the music."""
-
-    error: np.ndarray
-    slope: np.ndarray
-    stretch: np.ndarray
-    explained: np.ndarray
-    left_over: np.ndarray
-    loudness: np.ndarray
-    stem: np.ndarray = None
-    back: np.ndarray = None
-    model: np.ndarray = None
-    also: tuple = ()
-
-
-def _whitened(
-    scene, back, knots_u, start, *, replayed, attenuate_us=None, want_response=False, keep=None, want_model=False, also=()
-):
-    heard = fields.framed(scene.back)
-    heard_power = squared(heard)
-    silence = SILENCE * HOP * back.power + 1e-30
-    there = _inside(back, knots_u, start, len(heard)) * (np.mean(heard_power, axis=1) > 10 * silence)
-    if scene.model is None:
-        weight = _weights(heard_power, silence, there, keep, start)
-        stem_w, back_w = fields.joined(weight * fields.framed(scene.stem)), fields.joined(weight * heard)
-        return White(None, None, None, None, _frame_energy(weight, heard_power), np.zeros((2, 1)), stem_w, back_w)
-    model, slope, stretch = (fields.framed(one) for one in (scene.model, scene.slope, scene.stretch))
-    model += np.float32(replayed) * stretch
-    plain = squared(model)
-    gain, typical = _gain(heard, heard_power, model, plain, silence)
-    also = [fields.framed(one) for one in also]
-    for one in also:
-        # What of it is no more than another gain of the music has been taken up by the gain.
-        one -= _ratio(_alike(one, model), plain, typical) * model
-    for one in (model, slope, stretch):
-        one *= gain
-    error = heard - model
-    left = squared(error)
-    weight = _weights(left, silence, there, keep, start)
-    explained, left_over = _frame_energy(weight * gain, plain), _frame_energy(weight, left)
-    plain *= weight**2
-    loudness = np.stack((np.sum(gain * plain, axis=0, dtype=np.float64), np.sum(plain, axis=0, dtype=np.float64)))
-    stem_w = back_w = None
-    if want_response:
-        stem_w = fields.joined(weight * gain * fields.framed(scene.stem))
-        whole = heard if scene.whole is None else fields.framed(scene.whole)
-        back_w = fields.joined(weight * (whole - np.float32(replayed) * stretch))
-    if attenuate_us is not None:
-        steep = _frame_energy(weight, squared(slope))
-        weight = weight * _fade(attenuate_us, start, _most_off_us(left_over, steep, explained))
-    return White(
-        *(fields.joined(weight * one) for one in (error, slope, stretch)),
-        explained,
-        left_over,
-        loudness,
-        stem_w,
-        back_w,
-        fields.joined(weight * model) if want_model else None,
-        tuple(fields.joined(weight * gain * one) for one in also),
-    )
-
-
-def _frame_energy(weight, power):
-    """Energy of each frame whose spectrum has this power, weighted (Parseval)."""
-    return np.einsum("ij,ij,ij->i", weight, weight, power, dtype=np.float64) / HOP
-
-
-def _gain(heard, heard_power, model, loud, floor):
-    """Real gain of the music through time and frequency: level riding, dropouts, dulled treble; it cannot move anything in
-    time. loud: the model's power. Also what is typically left over."""
-    alike = _alike(heard, model)
-    typical = np.maximum(fields.smeared(heard_power + loud - 2 * alike, 31, 21), 0.0) + floor
-    return np.clip(_ratio(alike, loud, typical, usual=1.0), 0.0, 6.0), typical
-
-
-def _alike(one, other):
-    return one.real * other.real + one.imag * other.imag
-
-
-def _ratio(alike, loud, typical, usual=0.0):
-    """The gain that `alike` shows of what has the power `loud`; the usual one where that is faint."""
-    above = fields.smeared(loud / typical, GAIN_FRAMES, GAIN_BANDS) + 0.05
-    return (fields.smeared(alike / typical, GAIN_FRAMES, GAIN_BANDS) + 0.05 * usual) / above
-
-
-def _weights(power, floor, there, keep, start):
-    """1 / standard deviation of the noise in each frame and band, for whitening to variance 1, from the power left over.
-
-    floor: least noise believed; there: which frames count, and count for what is usual; keep: their weight, from `start` on.
-    """
-    used = power[there > 0] if there.any() else power
-    # Every fourth frame tells it well enough: what is unusual about the others is followed below.
-    usual = np.median(used[:: max(4, len(used) // 500)], axis=0) / np.log(2) + floor
-    # The moving mean's running sum is off by a hair of the loudest it has passed, and can end below nothing.
-    relative = np.maximum(fields.smeared(power / usual, NOISE_FRAMES, NOISE_BANDS), LEAST_RELATIVE)
-    noise = usual * relative + floor
-    counts = there.astype(np.float32)
-    if keep is not None:
-        counts *= padded(keep, start // HOP, start // HOP + len(power))
-    return fields.IN_BAND * np.sqrt(HOP / noise).astype(np.float32) * counts[:, None]
-
-
-def _inside(back, knots_u, start, frames):
-    """1 for frames that lie wholly inside the capture, else 0."""
-    middle = (start + (np.arange(frames) + 1) * HOP) // BIN
-    u = knots_u[np.clip(middle, 0, knots_u.size - 1)]
-    edge = 1.2 * HOP / WORK_HZ
-    return ((u > edge) & (u < back.seconds - edge) & (middle >= 0) & (middle < knots_u.size)).astype(np.float32)
-
-
-def _most_off_us(left, steep, loud):
-    """How far off the map can be in each frame, if all that is left over were its doing; much where much is left over."""
-    from scipy.ndimage import uniform_filter1d
-
-    left, steep, loud = (uniform_filter1d(one, NEARBY_FRAMES, mode="nearest") for one in (left, steep, loud))
-    known = left < WELL_EXPLAINED * loud
-    return np.where(known, np.sqrt(np.maximum(left, 0.0) / np.maximum(steep, 1e-30)), np.inf)
-
-
-def _fade(sd_us, start, most_us):
-    """1 to 0 over frequency for each frame: where the map's doubt, or the most it can be off, is a radian or more."""
-    middle = np.clip((start + (np.arange(most_us.size) + 1) * HOP) // BIN, 0, sd_us.size - 1)
-    w = 2e-6 * np.pi * fields.FREQ_HZ.astype(np.float32)
-    sd = np.minimum(sd_us[middle], 2 * most_us).astype(np.float32)
-    return np.exp(-0.5 * (w * sd[:, None]) ** 2)
+@njit(cache=True, nogil=True)
+def _times_bins(values, first, samples):
+    """Samples from `first` on times the values of the bins, along straight lines between their middles; in place."""
+    last = values.size - 1
+    for k in range(samples.size):
+        place = min(max((first + k - 0.5 * (BIN - 1)) / BIN, 0.0), float(last))
+        i = min(int(place), last - 1)
+        samples[k] *= np.float32(values[i] + (place - i) * (values[i + 1] - values[i]))
 
 
 @njit(cache=True, nogil=True, fastmath={"reassoc"})
