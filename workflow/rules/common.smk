@@ -31,6 +31,8 @@ RESULTS = relative_to_project(SESSION["results_dir"], PROJECT)
 TRACKS = {track["track"]: track for track in SESSION["tracks"]}
 PAIRS = {pair["pair"]: pair for pair in SESSION["pairs"]}
 SIMULATED = "simulated"
+# More threads than this find nothing to do.
+MOST_THREADS = 4
 
 
 wildcard_constraints:
@@ -175,7 +177,7 @@ def capture_to_align(name):
     def capture(wildcards):
         if not is_simulated(wildcards):
             alignment = take_file(name, wildcards.track, wildcards.take)
-            renew_unless_of(take_id(wildcards), alignment, lambda path: read_json(path)["capture_sha256"])
+            renew_unless_of(take_id(wildcards), alignment, capture_in)
         return capture_of(wildcards)
 
     return capture
@@ -216,6 +218,33 @@ def take_content(track, take):
 def there(tracks=None):
     """The tracks that have a take, in the session's order."""
     return [track for track in (TRACKS if tracks is None else tracks) if takes_of(track)]
+
+
+def all_cores():
+    """Threads of a job that has no company. On a cluster, where cores are not counted here, one."""
+    return min(MOST_THREADS, workflow.resource_settings.cores or 1)
+
+
+def cores_if_alone(wildcards):
+    """Threads of a job of one take: all where it is the only one to be laid, as after a re-capture, else one a take."""
+    return all_cores() if takes_to_lay() < 2 else 1
+
+
+@cache
+def takes_to_lay():
+    """How many takes the results do not hold yet, as far as the folders tell. It decides how fast a run is, never what comes."""
+    count = 0
+    for track in TRACKS:
+        laid = {path.parent.name: path for path in Path(RESULTS, "returns", track).glob("*/alignment.json")}
+        filed = {take: content_of(one["path"]) for take, one in direct_takes(track).items()}
+        old = sum(take in laid and made_of(laid[take], capture_in) == content for take, content in filed.items())
+        count += len(filed) - old if filed else not laid
+    return count
+
+
+def capture_in(alignment):
+    """The content of the capture that an alignment.json was made of."""
+    return read_json(alignment)["capture_sha256"]
 
 
 def of_chosen(name, tracks=None):

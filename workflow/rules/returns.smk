@@ -74,6 +74,7 @@ rule align_return:
     priority: 2
     conda:
         "../../envs/environment.yaml"
+    threads: cores_if_alone
     resources:
         mem_mb=2500,
     params:
@@ -125,6 +126,7 @@ rule measure_return:
         result("logs/measure_return/{track}/{take}.log"),
     conda:
         "../../envs/environment.yaml"
+    threads: cores_if_alone
     resources:
         mem_mb=2500,
     params:

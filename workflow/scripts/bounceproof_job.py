@@ -9,8 +9,10 @@ _SHA256_DIGITS = 64
 
 def run_job(main, snakemake):
     """Call main(snakemake) with its output in the rule's log. A sentence for the user ends the job with exit code 1."""
+    from bounceproof import at_once
     from bounceproof.problems import AudioProblem
 
+    at_once.use(getattr(snakemake, "threads", 1))
     log, sentence = Path(str(snakemake.log[0])), None
     try:
         log.parent.mkdir(parents=True, exist_ok=True)

@@ -13,6 +13,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from bounceproof import at_once
 from bounceproof.audio import resample
 from bounceproof.quantities import amplitude_db
 from bounceproof.transfer_layout import EDGE_AFTER_S, LAST_NUMBER
@@ -190,8 +191,7 @@ def _likenesses(work, work_hz, band_hz, speeds):
     spectrum = np.where(inside, spectrum, 0)
     company = np.square(fft.ifft(spectrum).real[: work.size].astype(np.float64))
     one_sided = np.where(freq_hz > 0, 2 * spectrum, 0).astype(np.complex64)
-    for speed in speeds:
-        yield _likeness(one_sided, company, work_hz, band_hz, speed)
+    return at_once.each(lambda speed: _likeness(one_sided, company, work_hz, band_hz, speed), speeds)
 
 
 def _likeness(one_sided, company, work_hz, band_hz, speed):

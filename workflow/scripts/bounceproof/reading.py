@@ -11,6 +11,8 @@ import numpy as np
 import soxr
 from numba import njit
 
+from bounceproof import at_once
+
 BLOCK = 1 << 18
 TAPS = 48
 _PHASES = 2048
@@ -88,10 +90,13 @@ def read_through(capture, capture_rate_hz, time_map, *, start_s, count, rate_hz)
         capture, capture_rate_hz = _band_limited(capture, capture_rate_hz, step)
     reader = Reader(capture)
     out = np.empty(count, dtype=np.float32)
-    for first in range(0, count, BLOCK):
+
+    def read(first):
         last = min(count, first + BLOCK)
         stem_s = start_s + np.arange(first, last) / rate_hz
         out[first:last] = reader.at(time_map.at(stem_s) * capture_rate_hz)
+
+    at_once.each(read, range(0, count, BLOCK))
     return out
 
 

@@ -13,13 +13,15 @@ from typing import NamedTuple
 
 import numpy as np
 
+from bounceproof import at_once
+
 from . import response, smoother, sweep
 from .learn import start_steps
 from .material import BIN_S
 
 CHUNK = 16
 # Of the map's doubt, weighted by information, so much is left out where many unknowns add next to nothing.
-LEFT_OUT = 1e-6
+LEFT_OUT = 1e-4
 # Up to so many bins (5 minutes) none are grouped, up to twice as many by two, and so on.
 WHOLE_BINS = 160_000
 ANCHOR_SD_SAMPLES, ANCHOR_SHARE = 1e-4, 1.0
@@ -88,9 +90,8 @@ class Elimination:
         values, turned = np.linalg.eigh(root.T @ self._taken @ root)
         told = np.cumsum(np.maximum(values, 0))
         root = (root @ turned[:, told > LEFT_OUT * told[-1]]).astype(np.float32)
-        total = sum(
-            np.sum(self._answer(self.coupling @ root[:, k : k + CHUNK]) ** 2, axis=1) for k in range(0, root.shape[1], CHUNK)
-        )
+        parts = [root[:, k : k + CHUNK] for k in range(0, root.shape[1], CHUNK)]
+        total = sum(at_once.each(lambda part: np.sum(self._answer(self.coupling @ part) ** 2, axis=1), parts))
         return _spread(total, self.edges)
 
     def _answer(self, scores):

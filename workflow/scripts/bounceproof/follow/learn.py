@@ -8,6 +8,8 @@ more than LINE_PRICE.
 
 import numpy as np
 
+from bounceproof import at_once
+
 from . import lines, smoother
 from .speed import Line, Noise, SpeedModel, discretise
 
@@ -37,9 +39,13 @@ class Evidence:
 
     def of(self, model):
         steps = start_steps(model, self.step_s)
-        value = sum(
-            smoother.log_likelihood(self.z[a:b], self.info[a:b], steps, extra=self.extra_within(a, b)) for a, b in self._pieces
-        )
+
+        def of_piece(piece):
+            return smoother.log_likelihood(
+                self.z[slice(*piece)], self.info[slice(*piece)], steps, extra=self.extra_within(*piece)
+            )
+
+        value = sum(at_once.each(of_piece, self._pieces))
         return value if np.isfinite(value) else -np.inf
 
     def extra_within(self, first, last):

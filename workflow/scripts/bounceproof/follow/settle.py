@@ -9,6 +9,7 @@ counts) is joined along time by dynamic programming, whose optimum is global, as
 import numpy as np
 from scipy import fft
 
+from bounceproof import at_once
 from bounceproof.spectra import squared
 
 from . import fields, response, smoother, speed
@@ -27,7 +28,9 @@ CHANCE = 3.0
 def settle(sent, back, knots_u, theta, *, speed_sd=0.003, reach_us=REACH_US):
     """Correction of the map to the most likely lags, and its standard deviation, us per bin."""
     machine = response.Machine(theta)
-    score = np.concatenate([_scores(sent, back, knots_u, machine, block, reach_us) for block in blocks(sent.samples.size)])
+    score = np.concatenate(
+        at_once.each(lambda block: _scores(sent, back, knots_u, machine, block, reach_us), blocks(sent.samples.size))
+    )
     lags_us, found = likely_lags(score, speed_sd * STEP / WORK_HZ * 1e6)
     return _smoothed(lags_us, found, sent.bins)
 

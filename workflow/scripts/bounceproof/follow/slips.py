@@ -7,10 +7,12 @@ suspect.
 Source of the idea: cross-validation by blocks (S. Geisser, J. American Statistical Association 70 (1975) 320).
 """
 
+import itertools
 from typing import NamedTuple
 
 import numpy as np
 
+from bounceproof import at_once
 from bounceproof.runs import runs
 
 from . import smoother
@@ -120,12 +122,12 @@ def _pooled_suspects(x_us, z_us, info, model, extra, sure):
 
 
 def _far_from_others(x_us, z_us, info, loud, steps, extra):
-    found = np.zeros(x_us.size, dtype=bool)
-    for stretch_s in STRETCHES_S:
+    def of_turn(one):
+        stretch_s, turn = one
         stretch = np.arange(x_us.size) // max(2, round(stretch_s / BIN_S / POOL))
-        for turn in range(TURNS):
-            out = stretch % TURNS == turn
-            others = smoother.smooth(z_us, np.where(out, 0.0, info), steps, extra=extra)
-            far = np.abs(x_us - others.mean_us) > np.maximum(LEAST_SIGMAS * np.sqrt(others.variance), LEAST_US)
-            found |= np.isin(stretch, np.unique(stretch[out & far & loud]))
-    return found
+        out = stretch % TURNS == turn
+        others = smoother.smooth(z_us, np.where(out, 0.0, info), steps, extra=extra)
+        far = np.abs(x_us - others.mean_us) > np.maximum(LEAST_SIGMAS * np.sqrt(others.variance), LEAST_US)
+        return np.isin(stretch, np.unique(stretch[out & far & loud]))
+
+    return np.any(at_once.each(of_turn, itertools.product(STRETCHES_S, range(TURNS))), axis=0)

@@ -10,10 +10,13 @@ replayed * (speed - 1) * (-f dH/df) to the response; without it low notes, which
 Works in blocks: memory above the arrays returned does not grow with length.
 """
 
+import functools
 from typing import NamedTuple
 
 import numpy as np
 from numba import njit
+
+from bounceproof import at_once
 
 from . import fields, pieces, response
 from .material import BIN, HOP, WORK_HZ, blocks
@@ -75,14 +78,14 @@ def look(
     """
     bins = sent.bins
     score, info, explained, left_over = np.zeros(bins), np.zeros(bins), np.zeros(bins), np.zeros(bins)
-    gain_score, gain_info = (np.zeros(bins + 1), np.zeros((2, bins + 1))) if want_gain else (None, None)
-    normal, crossed, powers, loudness, told = None, 0.0, 0.0, np.zeros((2, fields.BANDS)), np.zeros(2)
     off_speed, machine = _off_speed(knots_u), response.Machine(theta)
     columns = response.basis()[1].size
     coupling = None if edges is None else np.zeros((edges.size - 1, columns + 2 * want_bend), np.float32)
-    for first, last, start, stop in blocks(sent.samples.size):
-        if keep is not None and not keep[max(0, first // HOP - 2) : last // HOP + 2].any():
-            continue
+    want_response |= edges is not None
+
+    def part(block):
+        """The _Part of a block; what is the block's own alone goes into the arrays of all."""
+        first, last, start, stop = block
         scene = _scene(sent, back, knots_u, machine, start, stop, off_speed, steep=edges is None)
         white = whiten(
             scene,
@@ -91,7 +94,7 @@ def look(
             start,
             replayed=replayed,
             attenuate_us=attenuate_us,
-            want_response=want_response or edges is not None,
+            want_response=want_response,
             keep=keep,
             want_model=want_gain,
             also=_sent_along(machine, sent.powers(start, stop)) if want_bend else (),
@@ -101,30 +104,40 @@ def look(
             # delay of the response and of the map, the same thing, would seem to differ.
             parts = pieces.spectra(white.stem)
             white = white._replace(slope=machine.slope(parts, white.stem.size))
-        loudness += white.loudness
         cut, where = slice(first - start, last - start), slice(first // BIN, last // BIN)
-        if machine.silent:
-            left_over[where] = _in_bins(white.left_over, cut)
-        else:
+        told, hats, normal, rest, powers = np.zeros(2), None, None, (), 0.0
+        left_over[where] = _in_bins(white.left_over, cut)
+        if not machine.silent:
             _bins(white.error[cut], white.slope[cut], score[where], info[where])
+            told = _told(white.error[cut], white.slope[cut], white.stretch[cut])
+            explained[where] = _in_bins(white.explained, cut)
             if want_gain:
-                _hats(white.error[cut], white.model[cut], gain_score[first // BIN :], gain_info[:, first // BIN :])
-            told += _told(white.error[cut], white.slope[cut], white.stretch[cut])
-            explained[where], left_over[where] = _in_bins(white.explained, cut), _in_bins(white.left_over, cut)
-        if want_response or edges is not None:
+                hats = np.zeros((3, where.stop - where.start + 1))
+                _hats(white.error[cut], white.model[cut], hats[0], hats[1:])
+        if want_response:
             others = (white.back,) if edges is None else (white.back, white.error, *white.also)
             auto, (cross, *rest) = response.correlations(white.stem, others, first - start, last - start, reach=reach)
-            part = response.Normal(auto, cross)
-            normal = part if normal is None else normal.plus(part)
+            normal = response.Normal(auto, cross)
         if edges is not None:
-            crossed = crossed + np.array(rest)
             here = slice(*np.searchsorted(edges, (where.start, where.stop)))
             into, begins = coupling[here], (edges[here.start : here.stop + 1] - where.start) * BIN
             _couple(white.slope, white.stem, parts, first - start, begins, into)
             if want_bend:
                 also = np.array(white.also)[:, cut].astype(np.float64)
-                powers = powers + also @ np.vstack((white.error[cut], also)).T
+                powers = also @ np.vstack((white.error[cut], also)).T
                 into[:, columns:] = np.add.reduceat(also * white.slope[cut], begins[:-1], axis=1).T
+        return _Part(where, white.loudness, told, hats, normal, np.array(rest), powers)
+
+    heard = [
+        block
+        for block in blocks(sent.samples.size)
+        if keep is None or keep[max(0, block[0] // HOP - 2) : block[1] // HOP + 2].any()
+    ]
+    found = at_once.each(part, heard)
+    hats = _joined_hats(found, bins) if want_gain else None
+    normal = functools.reduce(response.Normal.plus, (one.normal for one in found)) if want_response and found else None
+    crossed, powers = sum(one.crossed for one in found), sum(one.powers for one in found)
+    loudness, told = (sum((one[k] for one in found), np.zeros(shape)) for k, shape in ((1, (2, fields.BANDS)), (2, 2)))
     stretch = _stretch(knots_u)
     error_cross = bend_gram = None
     if edges is not None:
@@ -144,9 +157,28 @@ def look(
         coupling,
         error_cross,
         bend_gram,
-        gain_score if gain_score is None else gain_score[1:],
-        gain_info if gain_info is None else gain_info[:, 1:],
+        hats if hats is None else hats[0],
+        hats if hats is None else hats[1:],
     )
+
+
+class _Part(NamedTuple):
+    """What a block adds to a Pass. hats: score and info (2 rows) of the gain at its bins' middles and the one before, or None."""
+
+    where: slice
+    loudness: np.ndarray
+    told: np.ndarray
+    hats: np.ndarray
+    normal: object
+    crossed: np.ndarray
+    powers: np.ndarray
+
+
+def _joined_hats(found, bins):
+    out = np.zeros((3, bins + 1))
+    for one in found:
+        out[:, one.where.start : one.where.stop + 1] += one.hats
+    return out[:, 1:]
 
 
 def whitened(there, knots_u, block, *, also=()):
