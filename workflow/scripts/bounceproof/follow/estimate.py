@@ -323,7 +323,7 @@ def _finish(
     known = equations.offset_variance * checked.inflation**2
     offset = OFFSET_DOUBT**2 * known + least_us**2
     # The doubt of the response holds what is known of the constant's already.
-    variance = (smoothed.variance + equations.variance()) * checked.inflation**2 + FLOOR_US**2 + offset - known
+    variance = (smoothed.variance + equations.variance(smoothed.variance)) * checked.inflation**2 + FLOOR_US**2 + offset - known
     taps = equations.covariance[: theta.size, : theta.size]
     return Estimate(
         smoothed.mean_us + step.pull_us, variance, smoothed.variance, info, z + step.pull_us, line, theta, taps, model,

@@ -20,7 +20,7 @@ from .learn import start_steps
 from .material import BIN_S
 
 CHUNK = 16
-# Of the map's doubt, weighted by information, so much is left out where many unknowns add next to nothing.
+# What so many unknowns add to the map's variance, weighted by information, is left out up to this share of the map's own.
 LEFT_OUT = 1e-4
 # Up to so many bins (5 minutes) none are grouped, up to twice as many by two, and so on.
 WHOLE_BINS = 160_000
@@ -83,15 +83,16 @@ class Elimination:
         pull_us = self._answer((self.coupling @ change.astype(np.float32))[:, None])[:, 0]
         return Step(self._unknowns + change, _spread(pull_us, self.edges))
 
-    def variance(self):
-        """What doubt of the unknowns adds to the map's variance, per bin."""
+    def variance(self, own):
+        """What doubt of the unknowns adds to the map's variance, per bin. own: the smoothed map's, per bin."""
         root = _root(self.covariance)
-        # Turned to the directions that the map answers to, of which few matter.
+        # Turned to the directions that the map answers to, of which few matter beside what the map is unsure of by itself.
         values, turned = np.linalg.eigh(root.T @ self._taken @ root)
-        told = np.cumsum(np.maximum(values, 0))
-        root = (root @ turned[:, told > LEFT_OUT * told[-1]]).astype(np.float32)
+        enough = LEFT_OUT * np.sum(self.info * sweep.group_means(own, self.edges))
+        root = (root @ turned[:, np.cumsum(np.maximum(values, 0)) > enough]).astype(np.float32)
         parts = [root[:, k : k + CHUNK] for k in range(0, root.shape[1], CHUNK)]
-        total = sum(at_once.each(lambda part: np.sum(self._answer(self.coupling @ part) ** 2, axis=1), parts))
+        answers = at_once.each(lambda part: np.sum(self._answer(self.coupling @ part) ** 2, axis=1), parts)
+        total = sum(answers, np.zeros(self.info.size))
         return _spread(total, self.edges)
 
     def _answer(self, scores):
