@@ -134,7 +134,7 @@ def write_take(folder, returned, values):
     write_float_wav(folder / "capture.wav", returned["capture"], RATE_HZ)
 
 
-def run(script, *, inputs, outputs, settings, content="made here"):
+def run(script, *, inputs, outputs, settings, content="made here", threads=2):
     """Run a rule's script as Snakemake would, its paths as text; content: of what the user handed in, as the run was planned."""
     module = importlib.import_module(script)
 
@@ -142,7 +142,8 @@ def run(script, *, inputs, outputs, settings, content="made here"):
         return {key: [str(one) for one in path] if isinstance(path, list) else str(path) for key, path in paths.items()}
 
     params = SimpleNamespace(settings=settings, content=content)
-    module.main(SimpleNamespace(input=SimpleNamespace(**plain(inputs)), output=SimpleNamespace(**plain(outputs)), params=params))
+    files = {"input": SimpleNamespace(**plain(inputs)), "output": SimpleNamespace(**plain(outputs))}
+    module.main(SimpleNamespace(**files, params=params, threads=threads))
 
 
 @cache
@@ -294,7 +295,7 @@ class FakeSession:
                 },
             )
 
-    def stack_and_mix(self, *, reference_hiss_below_full_db=None):
+    def stack_and_mix(self, *, reference_hiss_below_full_db=None, threads=2):
         lists = {"alignments": self.of("alignment.json"), "conditions": self.of("condition.json"), "bands": self.of("bands.tsv")}
         run(
             "stack_noise",
@@ -337,6 +338,7 @@ class FakeSession:
                 "tracks": [{**one, "click_stem_s": [-GAP_S, SONG_S + GAP_S]} for one in self.tracks],
                 "stereo": [{"track": "keys", "left": "keys.L", "right": "keys.R"}],
             },
+            threads=threads,
         )
 
     def make_ready(self, track, **settings):

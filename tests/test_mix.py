@@ -165,6 +165,23 @@ def test_all_files_are_equally_long_and_float(session):
     assert {samples(session, name).shape[1] for name in reference.MIXES} == {2}
 
 
+def test_mixes_are_the_same_bytes_on_any_number_of_threads(session, tmp_path):
+    alone = FakeSession(tmp_path)
+    alone.measure()
+    alone.stack_and_mix(threads=1)
+    for path in sorted((session.results / "mix").iterdir()):
+        assert (alone.results / "mix" / path.name).read_bytes() == path.read_bytes()
+
+
+def test_hiss_comes_onto_a_mix_as_if_summed_with_it(monkeypatch):
+    monkeypatch.setattr(mix, "PIECE", 5000)
+    parts = [(make_stem(seed), -3.0, 0.2 * seed) for seed in (1, 2)]
+    hiss = [(mix.TypicalHiss(RATE_HZ, BAND_HZ, level_dbfs=-40.0, seed=[1, k]), -2.0, -0.5) for k in range(2)]
+    monkeypatch.setattr(mix, "_AT_ONCE", mix.PIECE)
+    together = np.concatenate(list(mix.summed([*parts, *hiss], FRAMES)))
+    assert np.array_equal(np.concatenate(list(mix.with_hiss(mix.summed(parts, FRAMES), hiss))), together)
+
+
 def test_the_reference_hisses_on_request_as_is_usual_for_the_medium(session, tmp_path):
     """Each track's hiss by construction: its stem's peak as a full sine, less what the medium's hiss lies under it."""
     other = FakeSession(tmp_path)

@@ -1,11 +1,15 @@
-"""Loudness through the library in use against ITU-R BS.1770 and EBU Tech 3341.
+"""Loudness against pyloudnorm, and against ITU-R BS.1770 and EBU Tech 3341.
 
 Recipes of the Tech 3341 signals from memory, agreeing with their published expected values.
 """
 
+import warnings
+
 import numpy as np
+import pyloudnorm
 import pytest
-from bounceproof.loudness import loudness, true_peak_dbtp
+from bounceproof.loudness import loudness, true_peak_dbtp, weighting
+from bounceproof.mixing import filtered_twice
 
 RATE_HZ = 48000
 
@@ -38,6 +42,22 @@ def test_k_weighting(freq_hz, gain_db):
     tone = sine(freq_hz, -20.0, 5)
     # A sine's loudness on one channel: -0.691 + weighting + its mean square.
     assert loudness_lufs(np.stack([tone, 0 * tone], axis=1), RATE_HZ) == pytest.approx(-23.0103 - 0.691 + gain_db, abs=0.01)
+
+
+@pytest.mark.parametrize("rate_hz", [8000, 44100, 48000, 96000])
+def test_weighting_is_pyloudnorms_to_the_last_bit(rate_hz):
+    """Its class "DeMan", through scipy.signal.lfilter; in pieces as in one go."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        filters = pyloudnorm.Meter(rate_hz, filter_class="DeMan")._filters.values()
+    samples = np.random.default_rng(1).normal(size=(5000, 2)).astype(np.float32)
+    state, out = np.zeros((2, 4)), np.empty((2, 5000))
+    for part in (slice(0, 1234), slice(1234, 5000)):
+        filtered_twice(samples[part], *weighting(rate_hz), state, out[:, part])
+    for channel, found in zip(samples.astype(float).T, out, strict=True):
+        for one in filters:
+            channel = one.apply_filter(channel)
+        assert np.array_equal(found, channel)
 
 
 @pytest.mark.parametrize(

@@ -2,10 +2,10 @@
 
 Conventions: samples are (frames, channels), or what slices into them, full scale = 1. Integrated loudness after ITU-R BS.1770
 (gated at -70 LUFS and 10 LU under), loudness range after EBU Tech 3342 (windows of 3 s, gated at -70 LUFS and 20 LU under, 10 to
-95 %), true peak after BS.1770 Annex 2 (four times oversampled). The weighting filters are pyloudnorm's.
+95 %), true peak after BS.1770 Annex 2 (four times oversampled).
 """
 
-import warnings
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -20,8 +20,11 @@ _GATING_STEPS, _SHORT_TERM_STEPS = 4, 30
 # the rate; blocks that stay further under the highest sample need no oversampling.
 _NEAR_PEAK = 0.6
 _BLOCK, _MARGIN = 1 << 13, 512
-# Mixes are read so many frames, and weighted so many steps, at a time.
-_READ, _STEPS_AT_ONCE = 1 << 18, 300
+# Mixes are read so many frames, and weighted so many steps, at a time; of these so many are held.
+_READ, _STEPS_AT_ONCE, _STEPS_HELD = 1 << 18, 300, 30
+# ITU-R BS.1770's filters, as B. De Man worked them out of its table.
+_SHELF_HZ, _SHELF_DB, _SHELF_Q = 1681.9744509555319, 3.99984385397, 0.7071752369554193
+_HIGH_PASS_HZ, _HIGH_PASS_Q = 38.13547087613982, 0.5003270373253953
 
 
 class Loudness(NamedTuple):
@@ -29,6 +32,13 @@ class Loudness(NamedTuple):
 
     integrated_lufs: float | None
     range_lu: float | None
+
+
+class Peaks(NamedTuple):
+    """The highest sample in dBFS and the highest value between samples in dBTP; -inf for silence."""
+
+    sample_dbfs: float
+    true_dbtp: float
 
 
 def loudness(samples, rate_hz):
@@ -43,22 +53,42 @@ def _weighted_steps(samples, rate_hz):
     total = np.zeros(len(samples) // step)
     if not total.size:
         return total
-    import pyloudnorm
+    # Compiled, and late: what asks for peaks alone does not wait for the compiler.
+    from bounceproof.mixing import filtered_twice
 
-    # Of the library's filters this is the one whose 48 kHz coefficients are the recommendation's own (0.04 LU apart from its
-    # default).
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        filters = pyloudnorm.Meter(rate_hz, filter_class="DeMan")._filters.values()
+    filters = weighting(rate_hz)
     for first in range(0, total.size, _STEPS_AT_ONCE):
-        last = min(total.size, first + _STEPS_AT_ONCE)
         # After a second the filters have forgotten what lay before.
-        before = min(first * step, rate_hz)
-        for channel in np.asarray(samples[first * step - before : last * step], dtype=float).T:
-            for one in filters:
-                channel = one.apply_filter(channel)
-            total[first:last] += np.square(channel[before:]).reshape(-1, step).mean(axis=1)
+        start = first * step - min(first * step, rate_hz)
+        last, state = min(total.size, first + _STEPS_AT_ONCE), None
+        for low, high in pairwise((start, *range(first * step, last * step, _STEPS_HELD * step), last * step)):
+            there = samples[low:high]
+            state = np.zeros((there.shape[1], 4)) if state is None else state
+            weighted = np.empty(there.shape[::-1])
+            filtered_twice(there, *filters, state, weighted)
+            if low >= first * step:
+                for channel in np.square(weighted, out=weighted):
+                    total[low // step : high // step] += channel.reshape(-1, step).mean(axis=1)
     return total
+
+
+def weighting(rate_hz):
+    """Coefficients (b0, b1, b2, a1, a2; a0 = 1) of the K weighting's two filters, the shelf and the high-pass.
+
+    B. De Man's design as pyloudnorm has it (its default is 0.04 LU apart): at 48 kHz the recommendation's own. Not that library's
+    filters themselves: they load scipy.signal, which takes longer than weighting a song; a test holds them together.
+    """
+    high, k, under, poles = 10.0 ** (_SHELF_DB / 20.0), *_section(_SHELF_HZ, _SHELF_Q, rate_hz)
+    middle = high**0.499666774155 * k / _SHELF_Q
+    shelf = (high + middle + k * k) / under, 2.0 * (k * k - high) / under, (high - middle + k * k) / under
+    return np.array([*shelf, *poles]), np.array([1.0, -2.0, 1.0, *_section(_HIGH_PASS_HZ, _HIGH_PASS_Q, rate_hz)[2]])
+
+
+def _section(edge_hz, q, rate_hz):
+    """(k, a0, (a1, a2) over a0) of a second-order section by the bilinear transform."""
+    k = np.tan(np.pi * edge_hz / rate_hz)
+    under = 1.0 + k / q + k * k
+    return k, under, (2.0 * (k * k - 1.0) / under, (1.0 - k / q + k * k) / under)
 
 
 def _windows(steps, width):
@@ -91,6 +121,11 @@ def _range(powers):
 
 def true_peak_dbtp(samples, rate_hz):
     """The highest value between the samples in dB re full scale; -inf for silence."""
+    return peaks(samples, rate_hz).true_dbtp
+
+
+def peaks(samples, rate_hz):
+    """The Peaks of a mix."""
     peak = found = highest(samples)
     for start in range(0, len(samples) if peak else 0, _READ):
         low = max(0, start - _MARGIN)
@@ -98,8 +133,8 @@ def true_peak_dbtp(samples, rate_hz):
         for first in range(start, min(start + _READ, len(samples)), _BLOCK):
             before = min(first, _MARGIN)
             block = there[first - before - low : first + _BLOCK + _MARGIN - low]
-            if np.max(np.abs(block)) >= _NEAR_PEAK * peak:
+            if max(block.max(), -block.min()) >= _NEAR_PEAK * peak:
                 # A block's cut ends ring: only what lies inside of them counts.
                 inner = resample(block, rate_hz, 4 * rate_hz)[4 * before : 4 * (before + _BLOCK)]
-                found = max(found, float(np.max(np.abs(inner), initial=0.0)))
-    return float(amplitude_db(found))
+                found = max(found, float(inner.max(initial=0.0)), -float(inner.min(initial=0.0)))
+    return Peaks(float(amplitude_db(peak)), float(amplitude_db(found)))
