@@ -46,7 +46,7 @@ def test_pan_outside_is_refused():
 
 def test_ready_is_the_return_times_its_level_and_faded():
     aligned = np.random.default_rng(1).normal(size=FRAMES)
-    out = mix.ready(aligned, RATE_HZ, level_db=6.0, frames=FRAMES + 500)
+    out = mix.Ready(aligned, RATE_HZ, level_db=6.0, frames=FRAMES + 500)[:]
     middle = slice(RATE_HZ, FRAMES - RATE_HZ)
     assert out[middle] == pytest.approx(aligned[middle] * 10 ** (6 / 20))
     assert out[0] == 0
@@ -79,7 +79,7 @@ def test_a_song_in_pieces_is_the_song(monkeypatch):
     """Fades, sums and the limits of the band do not show where one piece ends and the next begins."""
     random = np.random.default_rng(3)
     aligned, frames = random.normal(size=FRAMES - 3000), FRAMES + 500
-    ready = mix.ready(aligned, RATE_HZ, level_db=-2.0, frames=frames)
+    ready = mix.Ready(aligned, RATE_HZ, level_db=-2.0, frames=frames)[:]
     whole = mix.Bus(frames)
     whole.add(ready, mix_db=-3.0, pan=0.3)
     monkeypatch.setattr(mix, "PIECE", RATE_HZ + 77)

@@ -7,8 +7,11 @@ output: wavs, mp3s, abouts: lists parallel to the tracks (excerpts/TRACK.wav for
 params: settings = {tracks: [{track, take|None, restore ("minimum" | "linear" | None: linear)}], boost_limit_db, lost_db}
 """
 
+from concurrent.futures import ThreadPoolExecutor
+from functools import partial
+
 from bounceproof import excerpts
-from bounceproof.audio import AudioBlocks, look_at, read_mono, write_pcm24_wav
+from bounceproof.audio import AudioBlocks, write_pcm24_wav
 from bounceproof.condition.level import analysis_bands
 from bounceproof.files import read_json, read_table, write_atomically, write_json
 from bounceproof.mix import why_silent
@@ -23,14 +26,19 @@ _AROUND_S = 4.0
 def main(snakemake):
     settings, files, output = snakemake.params.settings, snakemake.input, snakemake.output
     taken = zip(files.aligned, files.clicks, files.alignments, files.bands, strict=True)
+    takes = [next(taken) if track["take"] else None for track in settings["tracks"]]
     written = zip(output.wavs, output.mp3s, output.abouts, strict=True)
-    for track, stem, targets in zip(settings["tracks"], files.stems, written, strict=True):
-        rate_hz, excerpt = cut(track, settings, stem, next(taken) if track["take"] else None)
-        wav, mp3, about = targets
-        write_pcm24_wav(wav, excerpt.samples, rate_hz)
-        with write_atomically(mp3) as temporary:
-            temporary.write_bytes(excerpts.compressed(excerpt.samples, rate_hz))
-        write_json(about, {"track": track["track"], "from_s": excerpt.from_s, "gain_db": excerpt.gain_db, "parts": excerpt.parts})
+    with ThreadPoolExecutor(snakemake.threads) as workers:
+        list(workers.map(partial(write, settings), settings["tracks"], files.stems, takes, written))
+
+
+def write(settings, track, stem, take, targets):
+    rate_hz, excerpt = cut(track, settings, stem, take)
+    wav, mp3, about = targets
+    write_pcm24_wav(wav, excerpt.samples, rate_hz)
+    with write_atomically(mp3) as temporary:
+        temporary.write_bytes(excerpts.compressed(excerpt.samples, rate_hz))
+    write_json(about, {"track": track["track"], "from_s": excerpt.from_s, "gain_db": excerpt.gain_db, "parts": excerpt.parts})
 
 
 def cut(track, settings, stem_path, take):
@@ -38,7 +46,8 @@ def cut(track, settings, stem_path, take):
 
     take: paths of the return through its map, through two clicks, of alignment.json and bands.tsv; None while the track waits.
     """
-    stem, rate_hz = read_mono(stem_path), look_at(stem_path).rate_hz
+    blocks = AudioBlocks(stem_path)
+    stem, rate_hz = blocks.channel(1), blocks.facts.rate_hz
     from_s = excerpts.loudest_from_s(stem, rate_hz)
     first = round(from_s * rate_hz)
     last = min(len(stem), first + round(excerpts.PART_S * rate_hz))

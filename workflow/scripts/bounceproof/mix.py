@@ -30,13 +30,10 @@ def pan_gains(pan):
     return float(np.cos(angle)), float(np.sin(angle))
 
 
-def ready(aligned, rate_hz, *, level_db, frames):
-    """The mix-ready return: aligned x level_db, cut or padded to `frames`, with short raised-cosine fades at both ends."""
-    return Ready(aligned, rate_hz, level_db=level_db, frames=frames)[:]
-
-
 class Ready:
-    """The mix-ready return of `ready`, made where it is sliced. aligned: samples (frames,), or what slices into them."""
+    """The mix-ready return, made where it is sliced: aligned x level_db, cut or padded to `frames`, with short raised-cosine fades at
+    both ends. aligned: samples (frames,), or what slices into them.
+    """
 
     def __init__(self, aligned, rate_hz, *, level_db, frames):
         self._aligned, self._rate_hz, self._gain, self._frames = aligned, rate_hz, amplitude_from_db(level_db), frames
