@@ -31,7 +31,7 @@ def pan_gains(pan):
 
 
 class Ready:
-    """The mix-ready return, made where it is sliced: aligned x level_db, cut or padded to `frames`, with short raised-cosine fades at
+    """The mix-ready return, made where it is sliced: aligned x level_db, cut or padded to `frames`, short raised-cosine fades at
     both ends. aligned: samples (frames,), or what slices into them.
     """
 

@@ -86,7 +86,8 @@ def present(files, settings, code, files_sha256=None):
     """The value of record.json that the present files amount to.
 
     files: files (all that was read), made (results to be hashed), chosen, alignments, conditions (lists, an entry for each track
-    with a take), pair_summaries, stack, reference; settings: session (its record), project_dir; code, files_sha256 as in `record`.
+    with a take), pair_summaries, stack, reference; settings: session (its record), project_dir; code and files_sha256 as for
+    `record`.
     """
     session = settings["session"]
     folders = {"session": session["folder"], "results": session["results_dir"], "project": settings["project_dir"]}
