@@ -1,5 +1,10 @@
 """Mix-ready files, the four rough mixes and their comparison; above all: no sample of a stem in any return."""
 
+import re
+import sys
+from pathlib import Path
+
+import build_mix
 import numpy as np
 import pytest
 from bounceproof import between_tracks, loudness, mix, quantities, reference, spectra, verdicts
@@ -171,6 +176,17 @@ def test_mixes_are_the_same_bytes_on_any_number_of_threads(session, tmp_path):
     alone.stack_and_mix(threads=1)
     for path in sorted((session.results / "mix").iterdir()):
         assert (alone.results / "mix" / path.name).read_bytes() == path.read_bytes()
+
+
+def test_jobs_with_threads_hold_linear_algebra_to_one_before_it_is_loaded():
+    """Snakemake would give it as many as the rule has, and the last digits of the reference would be others."""
+    workflow = Path(build_mix.__file__).parents[1]
+    rules = re.findall(r"^rule .*?(?=^rule |\Z)", "".join(map(Path.read_text, sorted(workflow.glob("rules/*.smk")))), re.M | re.S)
+    scripts = [re.search(r'"\.\./scripts/(\w+\.py)"', rule)[1] for rule in rules if "    threads:" in rule]
+    assert {"build_mix.py", "cut_excerpts.py"} <= set(scripts)
+    for script in scripts:
+        imports = re.findall(r"^(?:import|from) (\w+)", (workflow / "scripts" / script).read_text(), re.M)
+        assert next(name for name in imports if name not in sys.stdlib_module_names) == "bounceproof_job"
 
 
 def test_hiss_comes_onto_a_mix_as_if_summed_with_it(monkeypatch):

@@ -13,6 +13,7 @@ params: settings = {session, seed, sample_rate_hz, song_samples, band_low_hz, ba
 
 from concurrent.futures import ThreadPoolExecutor
 
+import bounceproof_job
 import numpy as np
 from bounceproof import between_tracks, mix, reference, verdicts
 from bounceproof.audio import AudioBlocks, read_mono, write_float_pieces, write_through
@@ -20,7 +21,6 @@ from bounceproof.broadcast import Description, time_reference, write_described_w
 from bounceproof.files import read_json, write_json, write_table
 from bounceproof.quantities import SINE_CREST_DB, peak_dbfs, power_db, power_from_db
 from bounceproof.timemap import KNOT_S, read_time_map
-from bounceproof_job import run_job
 
 
 def main(snakemake):
@@ -143,4 +143,4 @@ def by_clicks(one, rate_hz, frames):
 
 
 if __name__ == "__main__":
-    run_job(main, snakemake)
+    bounceproof_job.run_job(main, snakemake)

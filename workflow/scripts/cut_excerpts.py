@@ -10,6 +10,7 @@ params: settings = {tracks: [{track, take|None, restore ("minimum" | "linear" | 
 from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 
+import bounceproof_job
 from bounceproof import excerpts
 from bounceproof.audio import AudioBlocks, write_pcm24_wav
 from bounceproof.condition.level import analysis_bands
@@ -17,7 +18,6 @@ from bounceproof.files import read_json, read_table, write_atomically, write_jso
 from bounceproof.mix import why_silent
 from bounceproof.quantities import amplitude_from_db
 from bounceproof.restoring import LINEAR, equaliser
-from bounceproof_job import run_job
 
 # The equaliser learns from this much to either side of what is heard: enough for its bands, and far less work than a whole song.
 _AROUND_S = 4.0
@@ -75,4 +75,4 @@ def restored(stem, laid, rate_hz, bands_path, phase, settings):
 
 
 if __name__ == "__main__":
-    run_job(main, snakemake)
+    bounceproof_job.run_job(main, snakemake)
