@@ -11,6 +11,7 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
+from bounceproof import at_once
 from bounceproof.audio import write_float_wav, write_pcm24_wav
 from bounceproof.figures import FIGURES
 from bounceproof.files import write_json
@@ -134,7 +135,7 @@ def write_take(folder, returned, values):
     write_float_wav(folder / "capture.wav", returned["capture"], RATE_HZ)
 
 
-def run(script, *, inputs, outputs, settings, content="made here"):
+def run(script, *, inputs, outputs, settings, content="made here", threads=2):
     """Run a rule's script as Snakemake would, its paths as text; content: of what the user handed in, as the run was planned."""
     module = importlib.import_module(script)
 
@@ -142,7 +143,12 @@ def run(script, *, inputs, outputs, settings, content="made here"):
         return {key: [str(one) for one in path] if isinstance(path, list) else str(path) for key, path in paths.items()}
 
     params = SimpleNamespace(settings=settings, content=content)
-    module.main(SimpleNamespace(input=SimpleNamespace(**plain(inputs)), output=SimpleNamespace(**plain(outputs)), params=params))
+    files = {"input": SimpleNamespace(**plain(inputs)), "output": SimpleNamespace(**plain(outputs))}
+    at_once.use(threads)
+    try:
+        module.main(SimpleNamespace(**files, params=params))
+    finally:
+        at_once.use(1)
 
 
 @cache
@@ -294,7 +300,7 @@ class FakeSession:
                 },
             )
 
-    def stack_and_mix(self, *, reference_hiss_below_full_db=None):
+    def stack_and_mix(self, *, reference_hiss_below_full_db=None, threads=2):
         lists = {"alignments": self.of("alignment.json"), "conditions": self.of("condition.json"), "bands": self.of("bands.tsv")}
         run(
             "stack_noise",
@@ -337,6 +343,7 @@ class FakeSession:
                 "tracks": [{**one, "click_stem_s": [-GAP_S, SONG_S + GAP_S]} for one in self.tracks],
                 "stereo": [{"track": "keys", "left": "keys.L", "right": "keys.R"}],
             },
+            threads=threads,
         )
 
     def make_ready(self, track, **settings):

@@ -104,7 +104,7 @@ def test_a_wire_gives_the_stem_back_whatever_its_delay(method, delays):
             capture[:, None], RATE_HZ, stem, transfer.samples, transfer.facts,
             settings={**ALIGNMENT, "method": method}, band_hz=(20.0, 20000.0),
         )  # fmt: skip
-        ready = mix.ready(laid.aligned, RATE_HZ, level_db=placed(laid)["level_db"], frames=stem.size)
+        ready = mix.Ready(laid.aligned, RATE_HZ, level_db=placed(laid)["level_db"], frames=stem.size)[:]
         # The mean is no music, and a capture's is taken off.
         inner = slice(RATE_HZ // 10, -RATE_HZ // 10)
         ready, whole = (one[inner] - one[inner].mean() for one in (ready, stem.astype(float)))

@@ -1,5 +1,10 @@
 """Mix-ready files, the four rough mixes and their comparison; above all: no sample of a stem in any return."""
 
+import re
+import sys
+from pathlib import Path
+
+import build_mix
 import numpy as np
 import pytest
 from bounceproof import between_tracks, loudness, mix, quantities, reference, spectra, verdicts
@@ -46,7 +51,7 @@ def test_pan_outside_is_refused():
 
 def test_ready_is_the_return_times_its_level_and_faded():
     aligned = np.random.default_rng(1).normal(size=FRAMES)
-    out = mix.ready(aligned, RATE_HZ, level_db=6.0, frames=FRAMES + 500)
+    out = mix.Ready(aligned, RATE_HZ, level_db=6.0, frames=FRAMES + 500)[:]
     middle = slice(RATE_HZ, FRAMES - RATE_HZ)
     assert out[middle] == pytest.approx(aligned[middle] * 10 ** (6 / 20))
     assert out[0] == 0
@@ -79,7 +84,7 @@ def test_a_song_in_pieces_is_the_song(monkeypatch):
     """Fades, sums and the limits of the band do not show where one piece ends and the next begins."""
     random = np.random.default_rng(3)
     aligned, frames = random.normal(size=FRAMES - 3000), FRAMES + 500
-    ready = mix.ready(aligned, RATE_HZ, level_db=-2.0, frames=frames)
+    ready = mix.Ready(aligned, RATE_HZ, level_db=-2.0, frames=frames)[:]
     whole = mix.Bus(frames)
     whole.add(ready, mix_db=-3.0, pan=0.3)
     monkeypatch.setattr(mix, "PIECE", RATE_HZ + 77)
@@ -163,6 +168,34 @@ def test_all_files_are_equally_long_and_float(session):
     names = [one["track"] for one in session.tracks] + list(reference.MIXES)
     assert {len(samples(session, name)) for name in names} == {FRAMES}
     assert {samples(session, name).shape[1] for name in reference.MIXES} == {2}
+
+
+def test_mixes_are_the_same_bytes_on_any_number_of_threads(session, tmp_path):
+    alone = FakeSession(tmp_path)
+    alone.measure()
+    alone.stack_and_mix(threads=1)
+    for path in sorted((session.results / "mix").iterdir()):
+        assert (alone.results / "mix" / path.name).read_bytes() == path.read_bytes()
+
+
+def test_jobs_with_threads_hold_linear_algebra_to_one_before_it_is_loaded():
+    """Snakemake would give it as many as the rule has, and the last digits of the reference would be others."""
+    workflow = Path(build_mix.__file__).parents[1]
+    rules = re.findall(r"^rule .*?(?=^rule |\Z)", "".join(map(Path.read_text, sorted(workflow.glob("rules/*.smk")))), re.M | re.S)
+    scripts = [re.search(r'"\.\./scripts/(\w+\.py)"', rule)[1] for rule in rules if "    threads:" in rule]
+    assert {"build_mix.py", "cut_excerpts.py"} <= set(scripts)
+    for script in scripts:
+        imports = re.findall(r"^(?:import|from) (\w+)", (workflow / "scripts" / script).read_text(), re.M)
+        assert next(name for name in imports if name not in sys.stdlib_module_names) == "bounceproof_job"
+
+
+def test_hiss_comes_onto_a_mix_as_if_summed_with_it(monkeypatch):
+    monkeypatch.setattr(mix, "PIECE", 5000)
+    parts = [(make_stem(seed), -3.0, 0.2 * seed) for seed in (1, 2)]
+    hiss = [(mix.TypicalHiss(RATE_HZ, BAND_HZ, level_dbfs=-40.0, seed=[1, k]), -2.0, -0.5) for k in range(2)]
+    monkeypatch.setattr(mix, "_AT_ONCE", mix.PIECE)
+    together = np.concatenate(list(mix.summed([*parts, *hiss], FRAMES)))
+    assert np.array_equal(np.concatenate(list(mix.with_hiss(mix.summed(parts, FRAMES), hiss))), together)
 
 
 def test_the_reference_hisses_on_request_as_is_usual_for_the_medium(session, tmp_path):

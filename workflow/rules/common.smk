@@ -220,7 +220,7 @@ def there(tracks=None):
     return [track for track in (TRACKS if tracks is None else tracks) if takes_of(track)]
 
 
-def all_cores():
+def all_cores(_=None):
     """Threads of a job that has no company. On a cluster, where cores are not counted here, one."""
     return min(MOST_THREADS, workflow.resource_settings.cores or 1)
 

@@ -136,6 +136,7 @@ rule build_mix:
         result("logs/build_mix.log"),
     conda:
         "../../envs/environment.yaml"
+    threads: all_cores
     resources:
         mem_mb=3000,
     params:

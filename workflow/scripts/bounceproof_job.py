@@ -1,8 +1,15 @@
-"""Runs a rule's main: what it prints goes to the rule's log; a problem the user can mend is one sentence, not a traceback."""
+"""Runs a rule's main: what it prints goes to the rule's log; a problem the user can mend is one sentence, not a traceback.
+
+Imported first by a job that has threads of its own, before what loads linear algebra.
+"""
 
 import contextlib
+import os
 import sys
 from pathlib import Path
+
+# Snakemake gives linear algebra as many threads as a rule has; more than one change the last bits of a sum.
+os.environ.update(dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS"), "1"))
 
 _SHA256_DIGITS = 64
 

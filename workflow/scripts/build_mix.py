@@ -11,14 +11,14 @@ params: settings = {session, seed, sample_rate_hz, song_samples, band_low_hz, ba
         [{track, left, right}]}
 """
 
+import bounceproof_job
 import numpy as np
-from bounceproof import between_tracks, mix, reference, verdicts
-from bounceproof.audio import AudioBlocks, read_mono, write_float_pieces
+from bounceproof import at_once, between_tracks, mix, reference, verdicts
+from bounceproof.audio import AudioBlocks, read_mono, write_float_pieces, write_through
 from bounceproof.broadcast import Description, time_reference, write_described_wav
 from bounceproof.files import read_json, write_json, write_table
 from bounceproof.quantities import SINE_CREST_DB, peak_dbfs, power_db, power_from_db
 from bounceproof.timemap import KNOT_S, read_time_map
-from bounceproof_job import run_job
 
 
 def main(snakemake):
@@ -27,26 +27,16 @@ def main(snakemake):
     rate_hz, frames = settings["sample_rate_hz"], settings["song_samples"]
     band_hz = (settings["band_low_hz"], settings["band_high_hz"])
     hiss_dbfs, hiss = reference_hiss(used, settings, band_hz)
-    source = parts(used, stem_of)
-    pieces = {
-        "returned": mix.summed(parts(used, lambda one: AudioBlocks(one["ready"]).channel(1)), frames),
-        "returned-clicks": mix.summed(parts(used, lambda one: by_clicks(one, rate_hz, frames)), frames),
-        "source": mix.summed(source, frames),
-        "narrow-band": mix.narrow_band_pieces(mix.summed([*source, *hiss], frames), rate_hz, band_hz),
-    }
-    mixes = {}
-    for name, some in pieces.items():
-        path = getattr(snakemake.output, name.replace("-", "_"))
-        write_float_pieces(path, some, frames, 2, rate_hz)
-        mixes[name] = AudioBlocks(path)
+    # Each mix is written, and each measured, by itself, so that as many can be in the making as there are threads.
+    mixes = write_mixes(snakemake.output, used, hiss, frames, rate_hz, band_hz)
+    stack = read_json(snakemake.input.stack)
+    stack_dbfs = (stack.get("total") or {}).get("flat_dbfs")
+    comparison = reference.compare(mixes, rate_hz, band_hz, hiss_dbfs=stack_dbfs, reference_hiss_dbfs=hiss_dbfs)
     paths = dict(zip((one["track"] for one in settings["tracks"]), snakemake.input.ready, strict=True))
     for one, path in zip(settings["stereo"], snakemake.output.stereo, strict=True):
         write_both_legs(path, one, paths, settings)
     table = between_tracks.rows([course_of(one, frames / rate_hz) for one in used])
     write_table(snakemake.output.timing, table, between_tracks.COLUMNS)
-    stack = read_json(snakemake.input.stack)
-    stack_dbfs = (stack.get("total") or {}).get("flat_dbfs")
-    comparison = reference.compare(mixes, rate_hz, band_hz, hiss_dbfs=stack_dbfs, reference_hiss_dbfs=hiss_dbfs)
     heading = {
         "simulated": any(one["alignment"].get("simulated") for one in used),
         "tracks": [one["track"] for one in used],
@@ -58,6 +48,26 @@ def main(snakemake):
     respects = [one._asdict() for one in verdicts.reference_respects(found, thresholds=thresholds)] if used else []
     answer = verdicts.reference_answer(found, stack, thresholds=thresholds)
     write_json(snakemake.output.reference, {"answer": answer, "respects": respects, **found})
+
+
+def write_mixes(paths, used, hiss, frames, rate_hz, band_hz):
+    """{name: AudioBlocks} of the four mixes, written."""
+
+    def from_stems():
+        summed = write_through(paths.source, mix.summed(parts(used, stem_of), frames), frames, 2, rate_hz)
+        narrow = mix.narrow_band_pieces(mix.with_hiss(summed, hiss), rate_hz, band_hz)
+        write_float_pieces(paths.narrow_band, narrow, frames, 2, rate_hz)
+
+    def from_returns(path, samples_of):
+        write_float_pieces(path, mix.summed(parts(used, samples_of), frames), frames, 2, rate_hz)
+
+    makers = (
+        from_stems,
+        lambda: from_returns(paths.returned_clicks, lambda one: by_clicks(one, rate_hz, frames)),
+        lambda: from_returns(paths.returned, lambda one: AudioBlocks(one["ready"]).channel(1)),
+    )
+    at_once.each(lambda make: make(), makers)
+    return {name: AudioBlocks(getattr(paths, name.replace("-", "_"))) for name in reference.MIXES}
 
 
 def course_of(one, song_s):
@@ -129,4 +139,4 @@ def by_clicks(one, rate_hz, frames):
 
 
 if __name__ == "__main__":
-    run_job(main, snakemake)
+    bounceproof_job.run_job(main, snakemake)

@@ -7,14 +7,16 @@ output: wavs, mp3s, abouts: lists parallel to the tracks (excerpts/TRACK.wav for
 params: settings = {tracks: [{track, take|None, restore ("minimum" | "linear" | None: linear)}], boost_limit_db, lost_db}
 """
 
-from bounceproof import excerpts
-from bounceproof.audio import AudioBlocks, look_at, read_mono, write_pcm24_wav
+from functools import partial
+
+import bounceproof_job
+from bounceproof import at_once, excerpts
+from bounceproof.audio import AudioBlocks, write_pcm24_wav
 from bounceproof.condition.level import analysis_bands
 from bounceproof.files import read_json, read_table, write_atomically, write_json
 from bounceproof.mix import why_silent
 from bounceproof.quantities import amplitude_from_db
 from bounceproof.restoring import LINEAR, equaliser
-from bounceproof_job import run_job
 
 # The equaliser learns from this much to either side of what is heard: enough for its bands, and far less work than a whole song.
 _AROUND_S = 4.0
@@ -23,14 +25,20 @@ _AROUND_S = 4.0
 def main(snakemake):
     settings, files, output = snakemake.params.settings, snakemake.input, snakemake.output
     taken = zip(files.aligned, files.clicks, files.alignments, files.bands, strict=True)
+    takes = [next(taken) if track["take"] else None for track in settings["tracks"]]
     written = zip(output.wavs, output.mp3s, output.abouts, strict=True)
-    for track, stem, targets in zip(settings["tracks"], files.stems, written, strict=True):
-        rate_hz, excerpt = cut(track, settings, stem, next(taken) if track["take"] else None)
-        wav, mp3, about = targets
-        write_pcm24_wav(wav, excerpt.samples, rate_hz)
-        with write_atomically(mp3) as temporary:
-            temporary.write_bytes(excerpts.compressed(excerpt.samples, rate_hz))
-        write_json(about, {"track": track["track"], "from_s": excerpt.from_s, "gain_db": excerpt.gain_db, "parts": excerpt.parts})
+    at_once.each(partial(write, settings), zip(settings["tracks"], files.stems, takes, written, strict=True))
+
+
+def write(settings, one):
+    """The excerpt of one track: its row, its stem, its take's files, what to write."""
+    track, stem, take, targets = one
+    rate_hz, excerpt = cut(track, settings, stem, take)
+    wav, mp3, about = targets
+    write_pcm24_wav(wav, excerpt.samples, rate_hz)
+    with write_atomically(mp3) as temporary:
+        temporary.write_bytes(excerpts.compressed(excerpt.samples, rate_hz))
+    write_json(about, {"track": track["track"], "from_s": excerpt.from_s, "gain_db": excerpt.gain_db, "parts": excerpt.parts})
 
 
 def cut(track, settings, stem_path, take):
@@ -38,7 +46,8 @@ def cut(track, settings, stem_path, take):
 
     take: paths of the return through its map, through two clicks, of alignment.json and bands.tsv; None while the track waits.
     """
-    stem, rate_hz = read_mono(stem_path), look_at(stem_path).rate_hz
+    blocks = AudioBlocks(stem_path)
+    stem, rate_hz = blocks.channel(1), blocks.facts.rate_hz
     from_s = excerpts.loudest_from_s(stem, rate_hz)
     first = round(from_s * rate_hz)
     last = min(len(stem), first + round(excerpts.PART_S * rate_hz))
@@ -66,4 +75,4 @@ def restored(stem, laid, rate_hz, bands_path, phase, settings):
 
 
 if __name__ == "__main__":
-    run_job(main, snakemake)
+    bounceproof_job.run_job(main, snakemake)

@@ -9,7 +9,7 @@ params: settings = {track, take|None, session, sample_rate_hz, song_samples, mut
 """
 
 from bounceproof import mix
-from bounceproof.audio import read_mono
+from bounceproof.audio import AudioBlocks, read_mono
 from bounceproof.broadcast import Description, write_described_wav
 from bounceproof.files import read_json, read_table, write_json
 from bounceproof_job import run_job
@@ -22,14 +22,17 @@ def main(snakemake):
     rate_hz, frames = settings["sample_rate_hz"], settings["song_samples"]
     curve, undone, samples = None, None, mix.silence(frames)
     if reason is None:
-        samples = read_mono(paths.aligned)
+        # Held as a whole only where something has to be done to it.
+        samples = AudioBlocks(paths.aligned).channel(1)
+        if settings["undo_riding"] or settings["restore"] or settings["mute"]:
+            samples = samples[:]
         if settings["undo_riding"]:
             samples, undone = levelled(samples, paths, settings)
         if settings["restore"]:
             samples, curve = restored(samples, paths, alignment, settings)
         if settings["mute"]:
             samples = mix.muted(samples, rate_hz, read_json(paths.condition)["playing_s"] or [])
-        samples = mix.ready(samples, rate_hz, level_db=alignment["level_db"], frames=frames)
+        samples = mix.Ready(samples, rate_hz, level_db=alignment["level_db"], frames=frames)
     start = read_json(paths.stem_about)["time_reference_sample"]
     about = {
         "track": settings["track"],

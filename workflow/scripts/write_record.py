@@ -5,7 +5,8 @@ input:  files: list of everything read (stems, captures, session files, configur
         made: list of results to be hashed; alignments, conditions: lists parallel to chosen; pair_summaries: list of
         pairs/*.json; stack (noise/stack.json), reference (mix/reference.json)
 output: record (record.json), method (method.txt)
-params: settings = {session: the session record; project_dir}, made_by: {rule: what its code amounts to}
+params: settings = {session: the session record; project_dir}, made_by: {rule: what its code amounts to}, content: list of SHA-256
+        parallel to files: what the run was planned with, and each job has read
 """
 
 from bounceproof.files import read_json, write_json, write_text
@@ -15,7 +16,8 @@ from bounceproof_job import run_job
 
 
 def main(snakemake):
-    write_json(snakemake.output.record, present(snakemake.input, snakemake.params.settings, snakemake.params.made_by))
+    params = snakemake.params
+    write_json(snakemake.output.record, present(snakemake.input, params.settings, params.made_by, params.content))
     write_text(snakemake.output.method, paragraph(read_json(snakemake.output.record)))
 
 

@@ -404,6 +404,14 @@ def write_float_pieces(path, pieces, frames, channels, rate_hz):
     _write_pieces(path, pieces, frames, channels, rate_hz, "FLOAT")
 
 
+def write_through(path, pieces, frames, channels, rate_hz):
+    """As `write_float_pieces`; yields each piece once it is written, for what is made of it."""
+    with _writing(path, frames, channels, rate_hz, "FLOAT") as sound:
+        for piece in pieces:
+            sound.write(piece)
+            yield piece
+
+
 def write_float_part(path, source, first, last, *, channel=None):
     """Write the frames first to last of an AudioBlocks, or of one channel of it (from 1), as `write_float_wav` would, without
     holding them all.
@@ -441,13 +449,20 @@ def _write(path, samples, rate_hz, subtype):
 
 
 def _write_pieces(path, pieces, frames, channels, rate_hz, subtype):
+    with _writing(path, frames, channels, rate_hz, subtype) as sound:
+        for piece in pieces:
+            sound.write(piece)
+
+
+@contextmanager
+def _writing(path, frames, channels, rate_hz, subtype):
+    """The soundfile.SoundFile that becomes a WAV of `frames` at `path`."""
     width = {"FLOAT": 4, "PCM_24": 3}[subtype]
     container = "RF64" if frames * channels * width > RIFF_LIMIT_BYTES else "WAV"
     with write_atomically(path) as temporary:
         facts = {"samplerate": rate_hz, "channels": channels, "format": container, "subtype": subtype}
         with reason_of_the_system(temporary), soundfile.SoundFile(temporary, "w", **facts) as sound:
-            for piece in pieces:
-                sound.write(piece)
+            yield sound
         if subtype == "FLOAT":
             _clear_peak_time(temporary)
 

@@ -17,7 +17,7 @@ from bounceproof.files import write_atomically
 ORIGINATOR = "Bounceproof"
 _UNSET = 0x7FFF
 _VERSION = 2
-_BLOCK = 1 << 20
+_BLOCK = 1 << 18
 _FLOAT = 3
 
 
@@ -33,10 +33,11 @@ class Description(NamedTuple):
 
 
 def write_described_wav(path, samples, rate_hz, description):
-    """Write a 32-bit float WAV, (frames,) or (frames, channels), with its Description, atomically."""
-    samples = np.asarray(samples)
-    channels = 1 if samples.ndim == 1 else samples.shape[1]
-    size = samples.size * 4
+    """Write a 32-bit float WAV with its Description, atomically. samples: (frames,) or (frames, channels), an array or what has a
+    shape and slices into arrays.
+    """
+    channels = 1 if len(samples.shape) == 1 else samples.shape[1]
+    size = len(samples) * channels * 4
     chunks = _chunk(b"fmt ", struct.pack("<HHIIHHH", _FLOAT, channels, rate_hz, rate_hz * channels * 4, channels * 4, 32, 0))
     chunks += _chunk(b"fact", struct.pack("<I", min(len(samples), 0xFFFFFFFF)))
     chunks += _chunk(b"bext", _bext(description, rate_hz, channels))

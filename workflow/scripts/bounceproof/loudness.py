@@ -5,6 +5,7 @@ Conventions: samples are (frames, channels), or what slices into them, full scal
 95 %), true peak after BS.1770 Annex 2 (four times oversampled). The weighting filters are pyloudnorm's.
 """
 
+import threading
 import warnings
 from typing import NamedTuple
 
@@ -22,6 +23,7 @@ _NEAR_PEAK = 0.6
 _BLOCK, _MARGIN = 1 << 13, 512
 # Mixes are read so many frames, and weighted so many steps, at a time.
 _READ, _STEPS_AT_ONCE = 1 << 18, 300
+_ONE_BY_ONE = threading.Lock()
 
 
 class Loudness(NamedTuple):
@@ -29,6 +31,13 @@ class Loudness(NamedTuple):
 
     integrated_lufs: float | None
     range_lu: float | None
+
+
+class Peaks(NamedTuple):
+    """The highest sample in dBFS and the highest value between samples in dBTP; -inf for silence."""
+
+    sample_dbfs: float
+    true_dbtp: float
 
 
 def loudness(samples, rate_hz):
@@ -43,13 +52,7 @@ def _weighted_steps(samples, rate_hz):
     total = np.zeros(len(samples) // step)
     if not total.size:
         return total
-    import pyloudnorm
-
-    # Of the library's filters this is the one whose 48 kHz coefficients are the recommendation's own (0.04 LU apart from its
-    # default).
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        filters = pyloudnorm.Meter(rate_hz, filter_class="DeMan")._filters.values()
+    filters = _weighting(rate_hz)
     for first in range(0, total.size, _STEPS_AT_ONCE):
         last = min(total.size, first + _STEPS_AT_ONCE)
         # After a second the filters have forgotten what lay before.
@@ -59,6 +62,17 @@ def _weighted_steps(samples, rate_hz):
                 channel = one.apply_filter(channel)
             total[first:last] += np.square(channel[before:]).reshape(-1, step).mean(axis=1)
     return total
+
+
+def _weighting(rate_hz):
+    """The library's two filters. Of its own designs this is the one whose 48 kHz coefficients are the recommendation's own (0.04 LU
+    apart from its default)."""
+    # What warnings are shown is the whole process's affair: one thread at a time.
+    with _ONE_BY_ONE, warnings.catch_warnings():
+        import pyloudnorm
+
+        warnings.simplefilter("ignore")
+        return list(pyloudnorm.Meter(rate_hz, filter_class="DeMan")._filters.values())
 
 
 def _windows(steps, width):
@@ -91,6 +105,11 @@ def _range(powers):
 
 def true_peak_dbtp(samples, rate_hz):
     """The highest value between the samples in dB re full scale; -inf for silence."""
+    return peaks(samples, rate_hz).true_dbtp
+
+
+def peaks(samples, rate_hz):
+    """The Peaks of a mix."""
     peak = found = highest(samples)
     for start in range(0, len(samples) if peak else 0, _READ):
         low = max(0, start - _MARGIN)
@@ -98,8 +117,8 @@ def true_peak_dbtp(samples, rate_hz):
         for first in range(start, min(start + _READ, len(samples)), _BLOCK):
             before = min(first, _MARGIN)
             block = there[first - before - low : first + _BLOCK + _MARGIN - low]
-            if np.max(np.abs(block)) >= _NEAR_PEAK * peak:
+            if max(block.max(), -block.min()) >= _NEAR_PEAK * peak:
                 # A block's cut ends ring: only what lies inside of them counts.
                 inner = resample(block, rate_hz, 4 * rate_hz)[4 * before : 4 * (before + _BLOCK)]
-                found = max(found, float(np.max(np.abs(inner), initial=0.0)))
-    return float(amplitude_db(found))
+                found = max(found, float(inner.max(initial=0.0)), -float(inner.min(initial=0.0)))
+    return Peaks(float(amplitude_db(peak)), float(amplitude_db(found)))

@@ -16,8 +16,8 @@ FADE_IN_S = 0.01
 FADE_OUT_S = 0.05
 # Mixes are summed so many frames at a time: memory does not grow with the song.
 PIECE = 1 << 20
-# What stays in the processor's cache while a track is added.
-_AT_ONCE = 1 << 14
+# What stays in the processor's cache while a track is read and added.
+_AT_ONCE = 1 << 18
 
 
 def pan_gains(pan):
@@ -30,23 +30,25 @@ def pan_gains(pan):
     return float(np.cos(angle)), float(np.sin(angle))
 
 
-def ready(aligned, rate_hz, *, level_db, frames):
-    """The mix-ready return: aligned x level_db, cut or padded to `frames`, with short raised-cosine fades at both ends."""
-    return Ready(aligned, rate_hz, level_db=level_db, frames=frames)[:]
-
-
 class Ready:
-    """The mix-ready return of `ready`, made where it is sliced. aligned: samples (frames,), or what slices into them."""
+    """The mix-ready return, made where it is sliced: aligned x level_db, cut or padded to `frames`, short raised-cosine fades at
+    both ends. aligned: samples (frames,), or what slices into them.
+    """
 
     def __init__(self, aligned, rate_hz, *, level_db, frames):
         self._aligned, self._rate_hz, self._gain, self._frames = aligned, rate_hz, amplitude_from_db(level_db), frames
+        self.shape = (frames,)
+
+    def __len__(self):
+        return self._frames
 
     def __getitem__(self, part):
         first, last, _ = part.indices(self._frames)
         out = np.zeros(max(0, last - first))
         there = self._aligned[first:last]
-        out[: len(there)] = there
-        return out * self._gain * fades(self._frames, self._rate_hz, part)
+        np.multiply(there, self._gain, out=out[: len(there)])
+        _fade(out, self._frames, self._rate_hz, first)
+        return out
 
 
 def muted(samples, rate_hz, spans):
@@ -82,11 +84,17 @@ def fades(frames, rate_hz, part=slice(None)):
     """Raised-cosine fade in (10 ms) and out (50 ms) over `frames` samples, or the part of it; shorter where the song is."""
     first, last, _ = part.indices(frames)
     curve = np.ones(max(0, last - first))
+    _fade(curve, frames, rate_hz, first)
+    return curve
+
+
+def _fade(samples, frames, rate_hz, first):
+    """Fade in place what starts `first` samples after the start of a song of `frames`; between the fades nothing is touched."""
+    last = first + len(samples)
     rise, fall = min(frames // 2, round(FADE_IN_S * rate_hz)), min(frames // 2, round(FADE_OUT_S * rate_hz))
     head, tail = np.arange(first, min(last, rise)), np.arange(max(first, frames - fall), last)
-    curve[head - first] *= 0.5 - 0.5 * np.cos(np.pi * head / max(rise, 1))
-    curve[tail - first] *= 0.5 - 0.5 * np.cos(np.pi * (frames - 1 - tail) / max(fall, 1))
-    return curve
+    samples[head - first] *= 0.5 - 0.5 * np.cos(np.pi * head / max(rise, 1))
+    samples[tail - first] *= 0.5 - 0.5 * np.cos(np.pi * (frames - 1 - tail) / max(fall, 1))
 
 
 def summed(parts, frames):
@@ -95,8 +103,24 @@ def summed(parts, frames):
     """
     for first in range(0, frames, PIECE):
         bus = Bus(min(PIECE, frames - first))
-        for samples, mix_db, pan in parts:
-            bus.add(samples[first : first + PIECE], mix_db=mix_db, pan=pan)
+        for at in range(0, len(bus.samples), _AT_ONCE):
+            part = slice(first + at, first + min(at + _AT_ONCE, len(bus.samples)))
+            for samples, mix_db, pan in parts:
+                bus.add(samples[part], mix_db=mix_db, pan=pan, at=at)
+        yield bus.samples
+
+
+def with_hiss(pieces, hiss):
+    """The pieces of a mix as they come from `summed`, with (TypicalHiss, mix_db, pan) of each track added."""
+    if not hiss:
+        yield from pieces
+    first = 0
+    for piece in pieces:
+        bus = Bus(len(piece))
+        bus.samples += piece
+        for samples, mix_db, pan in hiss:
+            bus.add(samples[first : first + len(piece)], mix_db=mix_db, pan=pan)
+        first += len(piece)
         yield bus.samples
 
 
@@ -106,15 +130,13 @@ class Bus:
     def __init__(self, frames):
         self.samples = np.zeros((frames, 2))
 
-    def add(self, samples, *, mix_db, pan):
-        """Add a mono track at its mix gain and pan; what lies past the bus's end is left away."""
-        count, gains = min(len(samples), len(self.samples)), pan_gains(pan)
-        for first in range(0, count, _AT_ONCE):
-            part = slice(first, min(count, first + _AT_ONCE))
-            gained = np.asarray(samples[part], dtype=float) * amplitude_from_db(mix_db)
-            for side, gain in enumerate(gains):
-                if gain:
-                    self.samples[part, side] += gain * gained
+    def add(self, samples, *, mix_db, pan, at=0):
+        """Add a mono track at its mix gain and pan, from frame `at` on; what lies past the bus's end is left away."""
+        # Compiled, and late: a track's own file does not wait for the compiler.
+        from bounceproof.mixing import add
+
+        there = self.samples[at : at + len(samples)]
+        add(there, np.asarray(samples)[: len(there)], amplitude_from_db(mix_db), *pan_gains(pan))
 
 
 def narrow_band_pieces(pieces, rate_hz, band_hz):

@@ -54,20 +54,20 @@ class Places:
         return self.relative(text) if Path(text).is_absolute() and "\n" not in text else text
 
 
-def record(session, files, *, chosen, places, results=(), numbers=None, code=None):
+def record(session, files, *, chosen, places, results=(), numbers=None, code=None, files_sha256=None):
     """The value of record.json. files, results: paths read and made; chosen: {track: take or None}; places: Places; numbers: of
-    `numbers`; code: {rule: what its code amounts to}.
+    `numbers`; code: {rule: what its code amounts to}; files_sha256: of the files, where they are known.
     """
 
-    def hashes(paths):
-        return dict(sorted((places.relative(path), file_sha256(path)) for path in paths))
+    def hashes(paths, known=None):
+        return dict(sorted(zip(map(places.relative, paths), known or map(file_sha256, paths), strict=True)))
 
     return {
         "name": session["name"],
         "chain": session.get("chain"),
         "seed": session.get("seed"),
         "chosen_takes": chosen,
-        "files_sha256": hashes(files),
+        "files_sha256": hashes(files, files_sha256),
         "results_sha256": hashes(results),
         "numbers": numbers or {},
         "code": dict(sorted((code or {}).items())),
@@ -82,11 +82,12 @@ def chosen_by_track(tracks, abouts):
     return {track["track"]: chosen.get(track["track"]) for track in tracks}
 
 
-def present(files, settings, code):
+def present(files, settings, code, files_sha256=None):
     """The value of record.json that the present files amount to.
 
     files: files (all that was read), made (results to be hashed), chosen, alignments, conditions (lists, an entry for each track
-    with a take), pair_summaries, stack, reference; settings: session (its record), project_dir; code as in `record`.
+    with a take), pair_summaries, stack, reference; settings: session (its record), project_dir; code and files_sha256 as for
+    `record`.
     """
     session = settings["session"]
     folders = {"session": session["folder"], "results": session["results_dir"], "project": settings["project_dir"]}
@@ -102,6 +103,7 @@ def present(files, settings, code):
         results=files.made,
         numbers=numbers(dict(zip(names, takes, strict=True)), pairs, read_json(files.stack), read_json(files.reference)),
         code=code,
+        files_sha256=files_sha256,
     )
 
 

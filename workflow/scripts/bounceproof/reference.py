@@ -7,10 +7,10 @@ a mix over the source mix in dB.
 
 import numpy as np
 
-from bounceproof import spectra
+from bounceproof import at_once, spectra
 from bounceproof.condition.level import analysis_bands, inside
-from bounceproof.loudness import loudness, true_peak_dbtp
-from bounceproof.quantities import peak_dbfs, power_db, power_from_db
+from bounceproof.loudness import loudness, peaks
+from bounceproof.quantities import power_db, power_from_db
 
 MIXES = ("returned", "returned-clicks", "source", "narrow-band")
 # Loudness-matched copies keep this far under full scale between the samples (EBU R 128).
@@ -27,7 +27,8 @@ def compare(mixes, rate_hz, band_hz, *, hiss_dbfs, reference_hiss_dbfs=None):
     bands = analysis_bands(rate_hz)
     alike = _Alike(mixes, rate_hz, bands)
     chosen = inside(bands, band_hz)
-    records = {name: _mix_record(name, mixes[name], rate_hz, alike, chosen) for name in mixes}
+    heard = at_once.each(lambda samples: (loudness(samples, rate_hz), peaks(samples, rate_hz)), mixes.values())
+    records = {name: _mix_record(name, *one, alike, chosen) for name, one in zip(mixes, heard, strict=True)}
     loud = {name: record["loudness_lufs"] for name, record in records.items()}
     rows = [_row(k, band, alike, loud) for k, band in enumerate(bands)]
     return {
@@ -47,14 +48,18 @@ class _Alike:
 
     def __init__(self, mixes, rate_hz, bands):
         self.mids = np.array([band.mid_hz for band in bands])
-        segment, names = spectra.segment_samples(rate_hz), list(mixes)
+        segment, source = spectra.segment_samples(rate_hz), list(mixes).index("source")
         share = spectra.band_matrix(bands, segment, rate_hz)
-        both = spectra.spectral_matrix([side for name in names for side in _sides(mixes[name])], rate_hz, segment=segment)
-        at, source = {name: 2 * k for k, name in enumerate(names)}, 2 * names.index("source")
-        self.powers = {name: (both.power(k) + both.power(k + 1)) @ share for name, k in at.items()}
+
+        def matrix(side):
+            signals = [_side(samples, side) for samples in mixes.values()]
+            return spectra.spectral_matrix(signals, rate_hz, segment=segment, against=source)
+
+        left, right = at_once.each(matrix, (0, 1))
+        self.powers = {name: (left.power(k) + right.power(k)) @ share for k, name in enumerate(mixes)}
         crosses = {
-            name: (both.matrix[:, source, k] + both.matrix[:, source + 1, k + 1]) @ share
-            for name, k in at.items()
+            name: (left.matrix[:, source, k] + right.matrix[:, source, k]) @ share
+            for k, name in enumerate(mixes)
             if name != "source"
         }
         own = self.powers["source"]
@@ -63,8 +68,8 @@ class _Alike:
         self.response_db = {name: power_db(np.maximum(_ratio(np.abs(cross), own), 1e-9) ** 2) for name, cross in crosses.items()}
 
 
-def _sides(samples):
-    return samples.T if isinstance(samples, np.ndarray) else [samples.channel(1), samples.channel(2)]
+def _side(samples, side):
+    return samples[:, side] if isinstance(samples, np.ndarray) else samples.channel(side + 1)
 
 
 def _ratio(over, under):
@@ -80,18 +85,17 @@ def matched(records):
     return [None if one["loudness_lufs"] is None else target - one["loudness_lufs"] for one in records.values()]
 
 
-def _mix_record(name, samples, rate_hz, alike, chosen):
+def _mix_record(name, heard, highest, alike, chosen):
     correlation, edges = None, (None, None)
     if name in alike.correlation:
         weight = alike.powers["source"][chosen]
         correlation = float(np.sum(alike.correlation[name][chosen] * weight) / weight.sum()) if weight.sum() > 0 else None
         edges = _edges(alike.mids, alike.response_db[name], chosen) if weight.sum() > 0 else edges
-    heard = loudness(samples, rate_hz)
     return {
         "loudness_lufs": heard.integrated_lufs,
         "loudness_range_lu": heard.range_lu,
-        "peak_dbfs": peak_dbfs(samples),
-        "true_peak_dbtp": true_peak_dbtp(samples, rate_hz),
+        "peak_dbfs": highest.sample_dbfs,
+        "true_peak_dbtp": highest.true_dbtp,
         "band_dbfs": power_db(alike.powers[name][chosen].sum()),
         "correlation_with_source": correlation,
         "band_low_hz": edges[0],

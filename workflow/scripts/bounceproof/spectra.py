@@ -48,26 +48,38 @@ def transforms(signals, segment):
 
     signals: equally long one-dimensional arrays.
     """
-    from scipy import fft
+    for pieces in _transforms(signals, segment):
+        block = None
+        for k, piece in enumerate(pieces):
+            block = np.empty((len(signals), *piece.shape), complex) if block is None else block
+            block[k] = piece
+        yield np.moveaxis(block, 0, -1)
 
+
+def _transforms(signals, segment):
+    """Yield an iterator over the signals' (segments, bins) of each block, made as they are asked for."""
     window = np.hanning(segment + 1)[:-1]
     window *= np.sqrt(2.0 / (segment * np.sum(window**2)))
     count = segment_count(len(signals[0]), segment)
     for first in range(0, count, _BLOCK_SEGMENTS):
         last = min(count, first + _BLOCK_SEGMENTS)
-        block = np.empty((len(signals), last - first, segment // 2 + 1), complex)
-        for k, signal in enumerate(signals):
-            block[k] = fft.rfft(_framed(signal, first, last, segment) * window, axis=-1)
-        block[..., 0] /= np.sqrt(2.0)
-        block[..., -1] /= np.sqrt(2.0)
-        yield np.moveaxis(block, 0, -1)
+        yield (_transformed(signal, first, last, window) for signal in signals)
+
+
+def _transformed(signal, first, last, window):
+    # NumPy's, whose bits are scipy.fft's: importing that takes longer than sketching a song.
+    block = np.fft.rfft(_framed(signal, first, last, window.size) * window, axis=-1)
+    block[..., 0] /= np.sqrt(2.0)
+    block[..., -1] /= np.sqrt(2.0)
+    return block
 
 
 def _framed(signal, first, last, segment):
     hop = segment // 2
     start, stop = first * hop, (last - 1) * hop + segment
-    piece = np.asarray(signal[start:stop], dtype=float)
-    piece = np.pad(piece, (0, stop - start - len(piece)))
+    there = signal[start:stop]
+    piece = np.zeros(stop - start)
+    piece[: len(there)] = there
     return np.lib.stride_tricks.sliding_window_view(piece, segment)[::hop]
 
 
@@ -83,7 +95,7 @@ def band_powers(signals, rate_hz, bands, *, segment=None):
     """Power per segment, signal and band: (segments, signals, bands)."""
     segment = segment or segment_samples(rate_hz)
     matrix = band_matrix(bands, segment, rate_hz)
-    powers = [squared(np.moveaxis(block, -1, 0)) @ matrix for block in transforms(signals, segment)]
+    powers = [np.stack([squared(piece) @ matrix for piece in pieces]) for pieces in _transforms(signals, segment)]
     return np.swapaxes(np.concatenate(powers, axis=1), 0, 1)
 
 
@@ -123,26 +135,28 @@ class SpectralMatrix:
         return _ratio(np.abs(self.matrix[:, i, j]) ** 2, self.power(i) * self.power(j))
 
 
-def spectral_matrix(signals, rate_hz, *, segment=None, weights=None):
+def spectral_matrix(signals, rate_hz, *, segment=None, weights=None, against=None):
     """The SpectralMatrix of equally long signals.
 
-    weights: None (every segment counts in every bin), or (segments, bins) of 0 and 1.
+    weights: None (every segment counts in every bin), or (segments, bins) of 0 and 1; against: the signal whose cross powers are
+    wanted, all others being left 0; None for every two signals'.
     """
     segment = segment or segment_samples(rate_hz)
     bins, number = segment // 2 + 1, len(signals)
     total, counts, first = np.zeros((number, number, bins), dtype=complex), np.zeros(bins), 0
-    for block in transforms(signals, segment):
-        each = shared = np.moveaxis(block, -1, 0)
+    for pieces in _transforms(signals, segment):
+        each = shared = list(pieces)
         if weights is None:
-            counts += len(block)
+            counts += len(each[0])
         else:
-            share = weights[first : first + len(block)].astype(float)
-            shared, counts = each * share, counts + share.sum(axis=0)
+            share = weights[first : first + len(each[0])].astype(float)
+            shared, counts = [one * share for one in each], counts + share.sum(axis=0)
         for i in range(number):
             total[i, i] += np.sum(shared[i].real * each[i].real + shared[i].imag * each[i].imag, axis=0)
             for j in range(i):
-                total[j, i] += np.sum(np.conj(shared[j]) * each[i], axis=0)
-        first += len(block)
+                if against in (None, i, j):
+                    total[j, i] += np.sum(np.conj(shared[j]) * each[i], axis=0)
+        first += len(each[0])
     for i in range(number):
         total[i, :i] = np.conj(total[:i, i])
     total = np.moveaxis(total, -1, 0)

@@ -14,6 +14,8 @@ from bounceproof.files import write_atomically
 
 COLUMNS = ("stem_s", "return_s", "sigma_us")
 KNOT_S = 0.002
+# In bytes, and far from it.
+_LONGEST_LINE = 4096
 
 
 class TimeMap:
@@ -127,8 +129,8 @@ def write_time_map(path, time_map):
 
 def read_time_map(path, *, every=1):
     """The map of a file written by `write_time_map`, or only every so many of its knots; None where it holds its header alone."""
-    with open(path, encoding="ascii") as lines:
-        header = lines.readline().rstrip("\n").split("\t")
+    with open(path, "rb") as lines:
+        header = lines.readline().decode("ascii").rstrip("\n").split("\t")
         if tuple(header) != COLUMNS:
             raise ValueError(f"{path}: the header reads {header}; expected {list(COLUMNS)}")
         first = lines.readline()
@@ -136,17 +138,13 @@ def read_time_map(path, *, every=1):
             return None
         # A map of an hour has two million lines: numpy's own text reader is twice as fast as splitting them here.
         chosen = itertools.chain([first], lines) if every == 1 else _some(first, lines, every)
-        knots = np.loadtxt(chosen, delimiter="\t", ndmin=2)
+        knots = np.loadtxt(chosen, delimiter="\t", ndmin=2, encoding="ascii")
     return TimeMap(*knots.T)
 
 
 def _some(first, lines, every):
     """The first line, every so many after it, and the last."""
-    yield first
-    last = None
-    for number, line in enumerate(lines, 1):
-        last = None if number % every == 0 else line
-        if last is None:
-            yield line
-    if last is not None:
-        yield last
+    chosen = [first, *itertools.islice(lines, every - 1, None, every)]
+    lines.seek(max(0, lines.tell() - _LONGEST_LINE))
+    last = lines.readlines()[-1]
+    return chosen if chosen[-1] == last else [*chosen, last]
