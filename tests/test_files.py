@@ -4,6 +4,7 @@ import hashlib
 import json
 import os
 import sys
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -50,6 +51,18 @@ def test_a_result_is_as_readable_as_any_new_file(tmp_path):
     try:
         files.write_text(tmp_path / "a", "x")
         assert (tmp_path / "a").stat().st_mode & 0o777 == 0o644
+    finally:
+        os.umask(old)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows has no such modes")
+def test_threads_that_write_at_once_leave_the_mask_of_modes_alone(tmp_path):
+    old = os.umask(0o022)
+    try:
+        with ThreadPoolExecutor(4) as workers:
+            list(workers.map(lambda k: files.write_text(tmp_path / str(k), "x"), range(400)))
+        assert {path.stat().st_mode & 0o777 for path in tmp_path.iterdir()} == {0o644}
+        assert os.umask(0o022) == 0o022
     finally:
         os.umask(old)
 

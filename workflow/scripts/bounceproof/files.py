@@ -10,10 +10,12 @@ import json
 import math
 import os
 import tempfile
+import threading
 from contextlib import contextmanager
 from pathlib import Path
 
 _UNFINISHED = ".writing-"
+_ASKED = threading.Lock()
 
 
 @contextmanager
@@ -44,8 +46,10 @@ def remove_unfinished(folder):
 
 
 def _umask():
-    mask = os.umask(0)
-    os.umask(mask)
+    # It can be told only by setting it, for all threads at once.
+    with _ASKED:
+        mask = os.umask(0)
+        os.umask(mask)
     return mask
 
 
