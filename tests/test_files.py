@@ -55,6 +55,7 @@ def test_a_result_is_as_readable_as_any_new_file(tmp_path):
         os.umask(old)
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows has no such modes")
 def test_threads_that_write_at_once_leave_the_mask_of_modes_alone(tmp_path):
     old = os.umask(0o022)
     try:

@@ -65,7 +65,7 @@ def _weighted_steps(samples, rate_hz):
 
 
 def _weighting(rate_hz):
-    """The library's two filters. Of its own designs this is the one whose 48 kHz coefficients are the recommendation's own (0.04 LU
+    """The library's two filters. Of its designs this is the one whose 48 kHz coefficients are the recommendation's own (0.04 LU
     apart from its default)."""
     # What warnings are shown is the whole process's affair: one thread at a time.
     with _ONE_BY_ONE, warnings.catch_warnings():
