@@ -42,22 +42,24 @@ def segment_times_s(frames, segment, rate_hz):
     return (np.arange(segment_count(frames, segment)) * (segment // 2) + segment / 2) / rate_hz
 
 
-def transforms(signals, segment):
+def transforms(signals, segment, *, kind=np.float64):
     """Yield (segments, bins, signals) complex blocks of the signals' Hann-windowed segments, scaled to powers; in memory one
     signal lies after the other.
 
-    signals: equally long one-dimensional arrays.
+    signals: equally long one-dimensional arrays; kind: precision of the transforms. Single is twice as fast, and leaves in each
+    bin what is some 140 dB under the loudest.
     """
     from scipy import fft
 
     window = np.hanning(segment + 1)[:-1]
-    window *= np.sqrt(2.0 / (segment * np.sum(window**2)))
+    window = (window * np.sqrt(2.0 / (segment * np.sum(window**2)))).astype(kind)
     count = segment_count(len(signals[0]), segment)
     for first in range(0, count, _BLOCK_SEGMENTS):
         last = min(count, first + _BLOCK_SEGMENTS)
-        block = np.empty((len(signals), last - first, segment // 2 + 1), complex)
-        for k, signal in enumerate(signals):
-            block[k] = fft.rfft(_framed(signal, first, last, segment) * window, axis=-1)
+        framed = np.empty((len(signals), last - first, segment), kind)
+        for signal, out in zip(signals, framed, strict=True):
+            np.multiply(_framed(signal, first, last, segment), window, out=out, casting="same_kind")
+        block = fft.rfft(framed, axis=-1)
         block[..., 0] /= np.sqrt(2.0)
         block[..., -1] /= np.sqrt(2.0)
         yield np.moveaxis(block, 0, -1)
@@ -66,8 +68,9 @@ def transforms(signals, segment):
 def _framed(signal, first, last, segment):
     hop = segment // 2
     start, stop = first * hop, (last - 1) * hop + segment
-    piece = np.asarray(signal[start:stop], dtype=float)
-    piece = np.pad(piece, (0, stop - start - len(piece)))
+    piece = np.asarray(signal[start:stop])
+    if len(piece) < stop - start:
+        piece = np.pad(piece, (0, stop - start - len(piece)))
     return np.lib.stride_tricks.sliding_window_view(piece, segment)[::hop]
 
 
@@ -79,11 +82,11 @@ def band_matrix(bands, segment, rate_hz):
     return np.clip(np.minimum(mids + step / 2, high) - np.maximum(mids - step / 2, low), 0.0, step) / step
 
 
-def band_powers(signals, rate_hz, bands, *, segment=None):
-    """Power per segment, signal and band: (segments, signals, bands)."""
+def band_powers(signals, rate_hz, bands, *, segment=None, kind=np.float64):
+    """Power per segment, signal and band: (segments, signals, bands); kind: as in `transforms`."""
     segment = segment or segment_samples(rate_hz)
-    matrix = band_matrix(bands, segment, rate_hz)
-    powers = [squared(np.moveaxis(block, -1, 0)) @ matrix for block in transforms(signals, segment)]
+    matrix = band_matrix(bands, segment, rate_hz).astype(kind)
+    powers = [squared(np.moveaxis(block, -1, 0)) @ matrix for block in transforms(signals, segment, kind=kind)]
     return np.swapaxes(np.concatenate(powers, axis=1), 0, 1)
 
 
@@ -123,25 +126,29 @@ class SpectralMatrix:
         return _ratio(np.abs(self.matrix[:, i, j]) ** 2, self.power(i) * self.power(j))
 
 
-def spectral_matrix(signals, rate_hz, *, segment=None, weights=None):
+def spectral_matrix(signals, rate_hz, *, segment=None, weights=None, seen=None):
     """The SpectralMatrix of equally long signals.
 
-    weights: None (every segment counts in every bin), or (segments, bins) of 0 and 1.
+    weights: None (every segment counts in every bin), or (segments, bins) of True and False; seen: called with the powers
+    (signals, segments, bins) of one block of segments after the other, where these are wanted, too.
     """
     segment = segment or segment_samples(rate_hz)
     bins, number = segment // 2 + 1, len(signals)
     total, counts, first = np.zeros((number, number, bins), dtype=complex), np.zeros(bins), 0
     for block in transforms(signals, segment):
-        each = shared = np.moveaxis(block, -1, 0)
-        if weights is None:
-            counts += len(block)
-        else:
-            share = weights[first : first + len(block)].astype(float)
-            shared, counts = each * share, counts + share.sum(axis=0)
+        each = np.moveaxis(block, -1, 0)
+        powers = squared(each)
+        if seen is not None:
+            seen(powers)
+        share = None if weights is None else weights[first : first + len(block)]
+        counts += len(block) if share is None else share.sum(axis=0)
         for i in range(number):
-            total[i, i] += np.sum(shared[i].real * each[i].real + shared[i].imag * each[i].imag, axis=0)
-            for j in range(i):
-                total[j, i] += np.sum(np.conj(shared[j]) * each[i], axis=0)
+            total[i, i] += np.sum(powers[i] if share is None else powers[i] * share, axis=0)
+            turned = np.conj(each[i])
+            if share is not None:
+                np.copyto(turned, 0.0, where=~share)
+            for j in range(i + 1, number):
+                total[i, j] += np.sum(turned * each[j], axis=0)
         first += len(block)
     for i in range(number):
         total[i, :i] = np.conj(total[:i, i])
