@@ -215,7 +215,7 @@ class _Tried(NamedTuple):
 
 
 class _Bench:
-    """A return's remainder, against which sounds are held."""
+    """A return's remainder, against which sounds are held, in single precision."""
 
     def __init__(self, explained, over, gain):
         self.explained = explained
@@ -226,11 +226,12 @@ class _Bench:
         bands = sketch_bands(self.rate_hz)
         mids_hz = np.array([band.mid_hz for band in bands])
         width_hz = np.array([band.high_hz - band.low_hz for band in bands])
-        self.floor = np.interp(self.freq_hz, mids_hz, over.floor * self.freq_hz[1] / width_hz)
-        self.share = np.interp(self.freq_hz, mids_hz, over.share)
+        floor = np.interp(self.freq_hz, mids_hz, over.floor * self.freq_hz[1] / width_hz)
+        self.floor, self.share = (part.astype(np.float32) for part in (floor, np.interp(self.freq_hz, mids_hz, over.share)))
         self.inside = (self.freq_hz >= bands[0].low_hz) & (self.freq_hz <= bands[-1].high_hz)
         self.stretches = {}
-        self.response = np.sqrt(np.interp(self.freq_hz, mids_hz, gain)) * _turn(explained.taps, self.segment)
+        response = self.inside * np.sqrt(np.interp(self.freq_hz, mids_hz, gain)) * _turn(explained.taps, self.segment)
+        self.response = response.astype(np.complex64)
 
     def try_(self, suspect, samples, found):
         """The _Tried of a suspect; found: segments of sounds already named, as `placed` gives them."""
@@ -241,7 +242,7 @@ class _Bench:
             sound, rest, noise = self._stretch(suspect, samples, found)
         sums, path = self._match(sound, rest, [0])
         score, others = sums[0], []
-        explained = float(score**2 / np.sum(np.abs(sound) ** 2 / noise))
+        explained = float(score**2 / np.sum(spectra.squared(sound) / noise))
         plenty = explained > _PLENTY * len(sound)
         if explained < _LEAST * len(sound):
             return _Tried(suspect, False, 0.0, explained)
@@ -290,7 +291,7 @@ class _Bench:
         moved = named._replace(**span, delay_s=named.delay_s + named.drift * later_s)
         sound, rest, _ = self._stretch(moved, samples, [])
         path = self._match(sound, rest, [0])[1]
-        return sound * np.exp(-2j * np.pi * np.outer(path / self.rate_hz, self.freq_hz))
+        return sound * np.exp(-2j * np.pi * np.outer(path / self.rate_hz, self.freq_hz)).astype(np.complex64)
 
     def _stretch(self, suspect, samples, found):
         """(sound, rest, noise): segments of a suspect's sound as its line lays it and of the whitened remainder, both without
@@ -300,16 +301,15 @@ class _Bench:
         last = min(last, len(self.explained.stem))
         sound = self._segments(_laid(suspect, samples, self.rate_hz)(first, last)) * self.response
         if (first, last) not in self.stretches:
-            parts = (self.explained.expected[first:last], self.explained.residual[first:last])
-            self.stretches = {(first, last): [self._segments(part) for part in parts]}
-        own, rest = self.stretches[first, last]
-        noise = self.floor + self.share * np.abs(own) ** 2
+            own, rest = (self._segments(part[first:last]) for part in (self.explained.expected, self.explained.residual))
+            noise = self.floor + self.share * spectra.squared(own)
+            self.stretches = {(first, last): (own, self.inside * _without([own], rest, noise), noise)}
+        own, rest, noise = self.stretches[first, last]
         known = _orthogonal([own, *found], noise)
-        sound, rest = (self.inside * _without(known, part, noise) for part in (sound, rest))
+        sound, rest = _without(known, sound, noise), _without(known[1:], rest, noise)
         # A moment that is loud for another reason counts no more than others.
-        loud = np.sum(np.abs(rest) ** 2 / noise, axis=1) / self.inside.sum()
-        rest = rest / np.sqrt(np.maximum(loud, 1.0))[:, None]
-        return sound, rest / noise, noise
+        loud = np.sum(spectra.squared(rest) / noise, axis=1) / np.float32(self.inside.sum())
+        return sound, rest / (noise * np.sqrt(np.maximum(loud, 1.0))[:, None]), noise
 
     def _off(self, sound, rest):
         """By how much later in s than laid the sound is heard, at most by some 0.15 s: where the squared correlations of all
@@ -320,7 +320,7 @@ class _Bench:
         half = self.segment // 4
         lags, sums = [], []
         for shift in range(-_OFF_HOPS, _OFF_HOPS + 1):
-            one = np.fft.irfft(np.conj(np.roll(sound, shift, axis=0)) * rest, self.segment, axis=1)
+            one = self._correlated(sound, rest, shift)
             near = np.concatenate((one[:, -half:], one[:, :half]), axis=1)
             lags.append(shift * (self.segment // 2) + np.arange(-half, half))
             sums.append(np.sum(near**2, axis=0))
@@ -355,7 +355,13 @@ class _Bench:
         return same[lags].max(axis=1) / max(same[0], 1e-30)
 
     def _segments(self, samples):
-        return np.concatenate(list(spectra.transforms([samples], self.segment)))[:, :, 0]
+        return np.concatenate(list(spectra.transforms([samples], self.segment, kind=np.float32)))[:, :, 0]
+
+    def _correlated(self, sound, rest, shift):
+        """(segments, lags) correlations of a sound, so many segments later, with the remainder."""
+        from scipy import fft
+
+        return fft.irfft(np.conj(np.roll(sound, shift, axis=0)) * rest, self.segment, axis=1)
 
     def _match(self, sound, rest, shifts):
         """(largest sums of correlations along a path of lags that hardly moves, one a shift of the sound and at whichever
@@ -364,8 +370,8 @@ class _Bench:
         reach = round(_LAG_S * self.rate_hz)
         lags = []
         for shift in shifts:
-            one = np.fft.irfft(np.conj(np.roll(sound, shift, axis=0)) * rest, self.segment, axis=1) * (0.5 * self.segment)
-            one = np.concatenate((one[:, -reach:], one[:, : reach + 1]), axis=1).astype(np.float32)
+            one = self._correlated(sound, rest, shift)
+            one = np.concatenate((one[:, -reach:], one[:, : reach + 1]), axis=1) * (0.5 * self.segment)
             lags += [one, -one]
         totals = _gathered(np.stack(lags, axis=1))
         best = totals[-1].max(axis=1)
@@ -431,7 +437,8 @@ def _orthogonal(parts, noise):
 def _without(known, part, noise):
     """What of (segments, bins) the known ones do not explain, bin by bin, by weighted least squares."""
     for one in known:
-        power = np.sum(np.abs(one) ** 2 / noise, axis=0)
-        cross = np.sum(np.conj(one) * part / noise, axis=0)
+        told = np.conj(one) / noise
+        power, cross = (np.einsum("sf,sf->f", told, other) for other in (one, part))
+        power = power.real
         part = part - one * np.where(power > 0, cross / np.where(power > 0, power, 1.0), 0.0)
     return part
