@@ -106,7 +106,8 @@ def _near_the_loudest(returned, stem, *, within_db=25.0):
 
 def own_share(stem, powers, rate_hz, bands):
     """Per band: power of the stem (one-dimensional) in segments four times as long, which leak less, re its band powers."""
-    longer = spectra.band_powers([stem], rate_hz, bands, segment=_FINER * spectra.segment_samples(rate_hz))
+    segment = _FINER * spectra.segment_samples(rate_hz)
+    longer = spectra.band_powers([stem], rate_hz, bands, segment=segment, kind=np.float32)
     return _share(longer[:, 0].mean(axis=0), powers.mean(axis=0))
 
 

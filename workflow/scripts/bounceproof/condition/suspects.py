@@ -255,13 +255,11 @@ class Search:
 
     def _along(self, sums, worth, drifts):
         """(drifts, delays): matches summed along straight lines, re their sd; -inf where too little of the source is heard."""
-        from scipy.ndimage import maximum_filter1d
-
         middles = self._middles() - 0.5 * self.frames
         out = np.full((len(drifts), sums.shape[1]), -np.inf, np.float32)
         # Between two drifts tried, a delay strays by half a step over half a song.
         reach = int(np.ceil(0.5 * _DRIFT_STEP * 0.5 * self.frames))
-        sums = maximum_filter1d(sums, 2 * min(reach, _REACH) + 1, axis=1)
+        sums = _largest_near(sums, min(reach, _REACH))
         for row, drift in enumerate(drifts):
             shifts = np.round(drift * middles).astype(int)
             score, weight = _sheared(sums, shifts), _sheared(worth, shifts)
@@ -304,6 +302,15 @@ class Search:
 def _fitted(powers, count):
     powers = np.asarray(powers, dtype=np.float32)[:count]
     return np.pad(powers, ((0, count - len(powers)), (0, 0)))
+
+
+def _largest_near(rows, reach):
+    """Each value's largest neighbour in its row, up to `reach` places off."""
+    out = rows.copy()
+    for more in range(1, reach + 1):
+        np.maximum(out[:, more:], rows[:, :-more], out=out[:, more:])
+        np.maximum(out[:, :-more], rows[:, more:], out=out[:, :-more])
+    return out
 
 
 def _sheared(rows, shifts):
