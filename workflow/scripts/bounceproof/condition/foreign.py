@@ -230,8 +230,7 @@ class _Bench:
         self.floor, self.share = (part.astype(np.float32) for part in (floor, np.interp(self.freq_hz, mids_hz, over.share)))
         self.inside = (self.freq_hz >= bands[0].low_hz) & (self.freq_hz <= bands[-1].high_hz)
         self.stretches = {}
-        response = self.inside * np.sqrt(np.interp(self.freq_hz, mids_hz, gain)) * _turn(explained.taps, self.segment)
-        self.response = response.astype(np.complex64)
+        self.response = self.inside * np.sqrt(np.interp(self.freq_hz, mids_hz, gain)) * _turn(explained.taps, self.segment)
 
     def try_(self, suspect, samples, found):
         """The _Tried of a suspect; found: segments of sounds already named, as `placed` gives them."""
@@ -299,7 +298,10 @@ class _Bench:
         """
         first, last = (int(at_s * self.rate_hz) for at_s in (suspect.start_s, suspect.end_s))
         last = min(last, len(self.explained.stem))
-        sound = self._segments(_laid(suspect, samples, self.rate_hz)(first, last)) * self.response
+        zero, step = _line(suspect, self.rate_hz)
+        laid, late = _evenly(samples, zero + step * first, step, last - first)
+        on_time = np.exp(-2j * np.pi * late / self.rate_hz * self.freq_hz)
+        sound = self._segments(laid) * (self.response * on_time).astype(np.complex64)
         if (first, last) not in self.stretches:
             own, rest = (self._segments(part[first:last]) for part in (self.explained.expected, self.explained.residual))
             noise = self.floor + self.share * spectra.squared(own)
@@ -402,15 +404,31 @@ def _path(totals):
     return np.array(path[::-1])
 
 
+def _line(suspect, rate_hz):
+    """(the sample of a suspect that its line lays on the song's first, how many of its samples lie on one of the song's)."""
+    return (0.5 * (suspect.start_s + suspect.end_s) * suspect.drift - suspect.delay_s) * rate_hz, 1.0 - suspect.drift
+
+
+def _evenly(samples, start, step, count):
+    """(count samples that lie `step` apart, the first within half a step of `start`, by which part of a step they are late);
+    silence lies beyond the ends. Not a Reader: for the seconds in which a suspect is tried, that is compiled no sooner.
+    """
+    low, high = (int(np.floor(edge)) for edge in (start - _ROOM_SAMPLES, start + count * step + _ROOM_SAMPLES))
+    piece = np.asarray(samples[max(low, 0) : max(high, 0)], dtype=np.float32)
+    before = min(max(-low, 0), high - low)
+    piece = np.pad(piece, (before, high - low - before - len(piece)))
+    first = round((start - low) / step)
+    return resample(piece, step, 1.0)[first : first + count], first - (start - low) / step
+
+
 def _laid(suspect, samples, rate_hz):
     """A function that gives a suspect's samples as its line lays them, from first to last - 1 of the song's."""
     from bounceproof.reading import TAPS, Reader
 
-    middle_s = 0.5 * (suspect.start_s + suspect.end_s)
+    zero, step = _line(suspect, rate_hz)
 
     def laid(first, last):
-        times_s = np.arange(first, last) / rate_hz
-        at = (times_s - suspect.delay_s - suspect.drift * (times_s - middle_s)) * rate_hz
+        at = zero + step * np.arange(first, last)
         low, high = (max(0, round(edge)) for edge in (at.min() - TAPS, at.max() + TAPS))
         return Reader(samples[low:high]).at(at - low)
 
