@@ -144,6 +144,8 @@ def spectral_matrix(signals, rate_hz, *, segment=None, weights=None, seen=None):
         counts += len(block) if share is None else share.sum(axis=0)
         for i in range(number):
             total[i, i] += np.sum(powers[i] if share is None else powers[i] * share, axis=0)
+            if i == number - 1:
+                break
             turned = np.conj(each[i])
             if share is not None:
                 np.copyto(turned, 0.0, where=~share)

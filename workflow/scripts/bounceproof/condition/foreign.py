@@ -60,7 +60,7 @@ def find_foreign(explained, rate_hz, others, own_track, gain):
     factor = round(rate_hz / explained.rate_hz)
     hop, hops = hop_samples(rate_hz) // factor, round(_PORTION_S * rate_hz / hop_samples(rate_hz))
     count, rows = max(1, round(len(explained.stem) / hop / hops)), []
-    own = sketch(explained.stem, rate_hz, factor=factor)
+    own = sketch(explained.stem, rate_hz, factor=factor, kind=np.float32)
     for first in range(0, count * hops, hops):
         last = (first + hops) * hop if first + hops < count * hops else len(explained.stem)
         portion = _Portion(explained, first * hop, last)
@@ -72,7 +72,7 @@ def find_foreign(explained, rate_hz, others, own_track, gain):
 def _in_portion(portion, first, rate_hz, own, others, gain):
     """The rows of `find_foreign` from a _Portion that starts `first` hops into the song; own: the return's stem as a Source."""
     hop_s, factor = hop_samples(rate_hz) / rate_hz, round(rate_hz / portion.rate_hz)
-    residual, expected = (sketch(part, rate_hz, factor=factor) for part in (portion.residual, portion.expected))
+    residual, expected = (sketch(part, rate_hz, factor=factor, kind=np.float32) for part in (portion.residual, portion.expected))
     over = excess(residual, expected)
     if not over.level > 0:
         return []

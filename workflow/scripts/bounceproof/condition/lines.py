@@ -47,7 +47,7 @@ def _mean_power(pieces, segment, rate_hz):
     for piece in pieces:
         whole = (len(piece) - segment) // (segment // 2) * (segment // 2) + segment
         for block in spectra.transforms([piece[:whole]], segment):
-            total = total + np.sum(np.abs(block[:, :, 0]) ** 2, axis=0)
+            total = total + np.sum(spectra.squared(block[:, :, 0]), axis=0)
         segments = spectra.segment_count(whole, segment)
         count, worth = count + segments, worth + (segments if segments == 1 else 0.945 * segments)
     return np.fft.rfftfreq(segment, 1.0 / rate_hz), total / count, worth

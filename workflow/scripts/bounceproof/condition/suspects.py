@@ -10,7 +10,7 @@ from typing import NamedTuple
 import numpy as np
 
 from bounceproof.quantities import DB_PER_POWER_RATIO, power_db
-from bounceproof.spectra import jackknife_sd
+from bounceproof.spectra import jackknife_sd, squared
 
 _BLOCK_S = 10.0
 _DRIFT_STEP = 0.001
@@ -199,7 +199,7 @@ class Search:
 
         size = fft.next_fast_len(2 * self.frames, real=True)
         spectrum = fft.rfft(weight, size, axis=0)
-        same = fft.irfft(np.sum(np.abs(spectrum) ** 2, axis=1), size)[: self.frames]
+        same = fft.irfft(np.sum(squared(spectrum), axis=1), size)[: self.frames]
         same = maximum_filter1d(np.concatenate((same[:0:-1], same)), 2 * _REACH + 1)
         return same < _LIKE_ITSELF * same.max()
 
