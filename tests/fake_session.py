@@ -134,7 +134,7 @@ def write_take(folder, returned, values):
     write_float_wav(folder / "capture.wav", returned["capture"], RATE_HZ)
 
 
-def run(script, *, inputs, outputs, settings, content="made here"):
+def run(script, *, inputs, outputs, settings, content="made here", threads=1):
     """Run a rule's script as Snakemake would, its paths as text; content: of what the user handed in, as the run was planned."""
     module = importlib.import_module(script)
 
@@ -142,7 +142,8 @@ def run(script, *, inputs, outputs, settings, content="made here"):
         return {key: [str(one) for one in path] if isinstance(path, list) else str(path) for key, path in paths.items()}
 
     params = SimpleNamespace(settings=settings, content=content)
-    module.main(SimpleNamespace(input=SimpleNamespace(**plain(inputs)), output=SimpleNamespace(**plain(outputs)), params=params))
+    files = {"input": SimpleNamespace(**plain(inputs)), "output": SimpleNamespace(**plain(outputs))}
+    module.main(SimpleNamespace(**files, params=params, threads=threads))
 
 
 @cache
@@ -224,11 +225,11 @@ class FakeSession:
     def of(self, name):
         return [self.take(track) / name for track in self.there()]
 
-    def measure(self):
+    def measure(self, *, threads=1):
         for track in self.there():
-            self.measure_take(track, self.take(track))
+            self.measure_take(track, self.take(track), threads=threads)
 
-    def measure_take(self, track, folder):
+    def measure_take(self, track, folder, *, threads=1):
         roles = [
             {"name": "fundamental", "low_hz": 60, "high_hz": 100, "importance": 3},
             {"name": "attack", "low_hz": 2000, "high_hz": 4000, "importance": 2},
@@ -256,6 +257,7 @@ class FakeSession:
                 "others": others,
                 "search": True,
             },
+            threads=threads,
         )
 
     def check_pairs(self):

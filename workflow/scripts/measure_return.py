@@ -7,6 +7,7 @@ params: content (the capture's SHA-256, or "simulated"),
         settings = {track, take, band_low_hz, band_high_hz, gap_s, tail_s, clipped_run_samples,
                     role_bands: [{name, low_hz, high_hz, importance}], others: [track],
                     search: whether foreign sounds are looked for}
+threads: how many
 """
 
 from functools import partial
@@ -23,7 +24,7 @@ def main(snakemake):
     settings = snakemake.params.settings
     alignment = read_json(snakemake.input.alignment)
     if alignment["state"] == "aligned":
-        condition, rows = measured(snakemake.input, alignment, settings)
+        condition, rows = measured(snakemake.input, alignment, settings, snakemake.threads)
     else:
         condition, rows = rejected_condition(alignment), []
     check_unchanged(snakemake.input.capture, snakemake.params.content)
@@ -31,7 +32,7 @@ def main(snakemake):
     write_json(snakemake.output.condition, {"track": settings["track"], "take": settings["take"], **condition})
 
 
-def measured(paths, alignment, settings):
+def measured(paths, alignment, settings, threads):
     return measure_condition(
         samples_of(paths.stem),
         samples_of(paths.aligned),
@@ -45,6 +46,7 @@ def measured(paths, alignment, settings):
         clip_run_samples=settings["clipped_run_samples"],
         track=settings["track"],
         others=other_stems(settings["others"], paths) if settings["search"] else None,
+        threads=threads,
     )
 
 

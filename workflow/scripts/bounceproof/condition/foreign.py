@@ -17,6 +17,7 @@ from bounceproof.audio import resample
 from bounceproof.condition.explained import Sliced, taps_of, through
 from bounceproof.condition.suspects import LEFT_OUT_S, Search, Source, Suspect, excess
 from bounceproof.sketches import hop_samples, sketch, sketch_bands
+from bounceproof.threads import of_each
 
 NOT_ERASED, PRINT_THROUGH, OTHER_SIDE = "not erased", "print-through", "other side"
 # A longer song is gone through in portions of about this length: what one search holds and costs grows with the square of that.
@@ -47,12 +48,13 @@ _ROOM_SAMPLES = 512
 _LEAST_POWER = 1e-6
 
 
-def find_foreign(explained, rate_hz, others, own_track, gain):
+def find_foreign(explained, rate_hz, others, own_track, gain, *, threads=1):
     """List of dicts, loudest first: track, kind ("not erased", "print-through", "other side"), level_db, level_sigma_db,
     delay_s, delay_sigma_s, drift_percent, start_s, end_s, strength_sd.
 
     explained: Explained with the ride on; rate_hz: the session's; others: {track: (sketch, function that gives its samples at
-    rate_hz, or what slices into them)} of the session's other stems; gain: (bands of the sketch,) power response of the machine.
+    rate_hz, or what slices into them)} of the session's other stems; gain: (bands of the sketch,) power response of the machine;
+    threads: how many may be used.
     Method: `suspects` by power, then the correlation of whitened segments of 85 ms along a path of lags that hardly moves, with
     what the own stem and the sounds already named explain taken off both sides; its error from the same sound at wrong delays. A
     long song is gone through in portions: there a sound from further away than a portion is not found.
@@ -64,23 +66,22 @@ def find_foreign(explained, rate_hz, others, own_track, gain):
     for first in range(0, count * hops, hops):
         last = (first + hops) * hop if first + hops < count * hops else len(explained.stem)
         portion = _Portion(explained, first * hop, last)
-        found = _in_portion(portion, first, rate_hz, Source(own_track, False, True, own), others, gain)
+        found = _in_portion(portion, first, rate_hz, Source(own_track, False, True, own), others, gain, threads)
         rows += [row for row in found if not any(_same(row, other) for other in rows)]
     return sorted(rows, key=lambda row: np.inf if row["level_db"] is None else -row["level_db"])
 
 
-def _in_portion(portion, first, rate_hz, own, others, gain):
+def _in_portion(portion, first, rate_hz, own, others, gain, threads):
     """The rows of `find_foreign` from a _Portion that starts `first` hops into the song; own: the return's stem as a Source."""
     hop_s, factor = hop_samples(rate_hz) / rate_hz, round(rate_hz / portion.rate_hz)
     residual, expected = (sketch(part, rate_hz, factor=factor, kind=np.float32) for part in (portion.residual, portion.expected))
     over = excess(residual, expected)
     if not over.level > 0:
         return []
-    search, suspects = Search(over, gain, hop_s), []
-    for source in _sources(own, others, slice(first, first + len(residual))):
-        suspects += search.suspects(source, **(_PRINT if _echo(source) else {}))
-    suspects = sorted(suspects, key=lambda one: -one.strength)[:_MOST_TRIED]
-    named = _named(suspects, _Bench(portion, over, gain), lambda source: portion.of(source, others, factor))
+    search, sources = Search(over, gain, hop_s), _sources(own, others, slice(first, first + len(residual)))
+    found = of_each(lambda source: search.suspects(source, **(_PRINT if _echo(source) else {})), sources, threads)
+    suspects = sorted((one for some in found for one in some), key=lambda one: -one.strength)[:_MOST_TRIED]
+    named = _named(suspects, _Bench(portion, over, gain), lambda source: portion.of(source, others, factor), threads)
     if not named:
         return []
     levels_db = search.levels_db([portion.heard(tried.line(), others, rate_hz) for _, tried in named])
@@ -160,13 +161,10 @@ def _echo(source):
     return source.own and not source.backwards
 
 
-def _named(suspects, bench, samples_of):
+def _named(suspects, bench, samples_of, threads):
     """[(suspect, tried)] of those that stand, strongest first, each with the ones before it counted as known."""
-    standing = []
-    for suspect in suspects:
-        tried = bench.try_(suspect, samples_of(suspect.source), [])
-        if tried.stands:
-            standing.append((tried.suspect, tried))
+    alone = of_each(lambda suspect: bench.try_(suspect, samples_of(suspect.source), []), suspects, threads)
+    standing = [(tried.suspect, tried) for tried in alone if tried.stands]
     standing.sort(key=lambda one: -one[1].explained)
     named = standing[:1]
     for suspect, _ in standing[1:]:
@@ -229,7 +227,7 @@ class _Bench:
         floor = np.interp(self.freq_hz, mids_hz, over.floor * self.freq_hz[1] / width_hz)
         self.floor, self.share = (part.astype(np.float32) for part in (floor, np.interp(self.freq_hz, mids_hz, over.share)))
         self.inside = (self.freq_hz >= bands[0].low_hz) & (self.freq_hz <= bands[-1].high_hz)
-        self.stretches = {}
+        self.stretch = None, None
         self.response = self.inside * np.sqrt(np.interp(self.freq_hz, mids_hz, gain)) * _turn(explained.taps, self.segment)
 
     def try_(self, suspect, samples, found):
@@ -302,11 +300,14 @@ class _Bench:
         laid, late = _evenly(samples, zero + step * first, step, last - first)
         on_time = np.exp(-2j * np.pi * late / self.rate_hz * self.freq_hz)
         sound = self._segments(laid) * (self.response * on_time).astype(np.complex64)
-        if (first, last) not in self.stretches:
+        # Of one stretch after the other the last is kept; another thread may just have put its own there.
+        kept, parts = self.stretch
+        if kept != (first, last):
             own, rest = (self._segments(part[first:last]) for part in (self.explained.expected, self.explained.residual))
             noise = self.floor + self.share * spectra.squared(own)
-            self.stretches = {(first, last): (own, self.inside * _without([own], rest, noise), noise)}
-        own, rest, noise = self.stretches[first, last]
+            parts = own, self.inside * _without([own], rest, noise), noise
+            self.stretch = (first, last), parts
+        own, rest, noise = parts
         known = _orthogonal([own, *found], noise)
         sound, rest = _without(known, sound, noise), _without(known[1:], rest, noise)
         # A moment that is loud for another reason counts no more than others.

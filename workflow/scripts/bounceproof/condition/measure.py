@@ -17,6 +17,7 @@ from bounceproof.condition.foreign import find_foreign
 from bounceproof.condition.lines import find_lines
 from bounceproof.quantities import DB_PER_POWER_RATIO, peak_dbfs, power_db, power_from_db
 from bounceproof.sketches import sketch_bands
+from bounceproof.threads import of_each
 
 
 def rejected_condition(alignment):
@@ -69,6 +70,7 @@ def measure_condition(
     clip_run_samples=3,
     track=None,
     others=None,
+    threads=1,
 ):
     """(condition, rows of bands.tsv) of an aligned return.
 
@@ -76,7 +78,7 @@ def measure_condition(
     capture: the channel used, at capture_rate_hz, or a function that reads it, which is let go first; alignment: the values of
     alignment.json; band_hz: the medium's (low, high); transfer: dict with gap_s and tail_s; role_bands: dicts with
     name, low_hz, high_hz, importance; track, others: the track's name and, to look for foreign sounds, {track: (sketch, reader)}
-    of the session's other stems (see `foreign`).
+    of the session's other stems (see `foreign`); threads: how many may be used, which changes no result.
     """
     bands = levels.analysis_bands(rate_hz)
     speed_ratio = 1.0 + (alignment.get("speed_percent") or 0.0) / 100.0
@@ -90,7 +92,7 @@ def measure_condition(
     del captured
     stem, aligned = _equally_long(stem, aligned)
     timing_us = alignment.get("residual_rms_us")
-    survival, both, powers = _survival(stem, aligned, hiss, bands, rate_hz, timing_us)
+    survival, both, powers = _survival(stem, aligned, hiss, bands, rate_hz, timing_us, threads)
     known = {"hiss_powers": hiss.band_powers, "bands": bands, "band_hz": band_hz, "timing_us": timing_us}
     story = stories.tell(stem, aligned, both, rate_hz, **known)
     band, three_db = survivals.band_edges(survival, band_hz), None
@@ -111,7 +113,7 @@ def measure_condition(
         "hum": [line for line in hiss.lines if line["kind"] == "hum"],
         "whine": [line for line in hiss.lines if line["kind"] == "whine"],
         **stories.story_record(story, hiss, bands, band_hz),
-        "foreign": _foreign(story, survival, rate_hz, track, others),
+        "foreign": _foreign(story, survival, rate_hz, track, others, threads),
         **over,
         "band": band,
         "band_3_db": three_db,
@@ -143,16 +145,22 @@ def _hiss(capture, capture_rate_hz, alignment, speed_ratio, bands, band_hz, tran
     return hisses.measure_hiss(piece, capture_rate_hz, speed_ratio, bands, band_hz, lines=lines), quiet
 
 
-def _survival(stem, aligned, hiss, bands, rate_hz, timing_us):
+def _survival(stem, aligned, hiss, bands, rate_hz, timing_us, threads):
     """(Survival, SpectralMatrix of stem and return, their band powers). Where the stem plays is told by itself, so that the
     return is transformed but once.
     """
     of_stem = spectra.band_powers([stem], rate_hz, bands)[:, 0]
-    coherence, h1, averages, both, returned = survivals.coherent_output(stem, aligned, rate_hz, bands, spectra.playing(of_stem))
+    (coherence, h1, averages, both, returned), own_share = of_each(
+        lambda piece: piece(),
+        [
+            lambda: survivals.coherent_output(stem, aligned, rate_hz, bands, spectra.playing(of_stem)),
+            lambda: survivals.own_share(stem, of_stem, rate_hz, bands),
+        ],
+        threads,
+    )
     powers = np.moveaxis(np.stack((of_stem, returned)), 0, 1)
     played = levels.played_powers(powers)
     known = (played, hiss.band_powers, bands, rate_hz, hiss.seconds, coherence, h1, averages)
-    own_share = survivals.own_share(stem, of_stem, rate_hz, bands)
     return survivals.Survival(*known, timing_us=timing_us, own_share=own_share), both, powers
 
 
@@ -221,7 +229,7 @@ def _spans(powers, survival, hiss, chosen, rate_hz):
     return survivals.playing_spans(powers[:, 0], response, hiss.band_powers, chosen, spectra.segment_samples(rate_hz), rate_hz)
 
 
-def _foreign(story, survival, rate_hz, track, others):
+def _foreign(story, survival, rate_hz, track, others, threads):
     """Foreign sounds, or None where they were not looked for: without others, or where the stem explains too little."""
     if story is None or others is None:
         return None
@@ -229,7 +237,7 @@ def _foreign(story, survival, rate_hz, track, others):
     response_db = power_db(np.maximum(survivals.filled_response(survival), 1e-12))
     fine_hz = [band.mid_hz for band in sketch_bands(story.explained.rate_hz)]
     gain = power_from_db(np.interp(np.log(fine_hz), np.log(mids_hz), response_db))
-    return find_foreign(story.explained, rate_hz, others, track, gain)
+    return find_foreign(story.explained, rate_hz, others, track, gain, threads=threads)
 
 
 def _notes(quiet, level, survival, chosen, story):
