@@ -55,14 +55,18 @@ def transforms(signals, segment, *, kind=np.float64):
     window = (window * np.sqrt(2.0 / (segment * np.sum(window**2)))).astype(kind)
     count = segment_count(len(signals[0]), segment)
     for first in range(0, count, _BLOCK_SEGMENTS):
-        last = min(count, first + _BLOCK_SEGMENTS)
-        framed = np.empty((len(signals), last - first, segment), kind)
-        for signal, out in zip(signals, framed, strict=True):
-            np.multiply(_framed(signal, first, last, segment), window, out=out, casting="same_kind")
-        block = fft.rfft(framed, axis=-1)
+        block = fft.rfft(_windowed(signals, first, min(count, first + _BLOCK_SEGMENTS), window), axis=-1)
         block[..., 0] /= np.sqrt(2.0)
         block[..., -1] /= np.sqrt(2.0)
         yield np.moveaxis(block, 0, -1)
+
+
+def _windowed(signals, first, last, window):
+    """(signals, segments, samples) of the window's kind."""
+    out = np.empty((len(signals), last - first, window.size), window.dtype)
+    for signal, one in zip(signals, out, strict=True):
+        np.multiply(_framed(signal, first, last, window.size), window, out=one, casting="same_kind")
+    return out
 
 
 def _framed(signal, first, last, segment):
