@@ -230,11 +230,11 @@ class FakeSession:
     def of(self, name):
         return [self.take(track) / name for track in self.there()]
 
-    def measure(self):
+    def measure(self, *, threads=1):
         for track in self.there():
-            self.measure_take(track, self.take(track))
+            self.measure_take(track, self.take(track), threads=threads)
 
-    def measure_take(self, track, folder):
+    def measure_take(self, track, folder, *, threads=1):
         roles = [
             {"name": "fundamental", "low_hz": 60, "high_hz": 100, "importance": 3},
             {"name": "attack", "low_hz": 2000, "high_hz": 4000, "importance": 2},
@@ -262,6 +262,7 @@ class FakeSession:
                 "others": others,
                 "search": True,
             },
+            threads=threads,
         )
 
     def check_pairs(self):

@@ -393,10 +393,10 @@ def test_level_follows_any_gain(gain_db, late_us):
     assert level_db(stem, returned, RATE_HZ, BAND_HZ).level_db == pytest.approx(-gain_db, abs=0.05)
 
 
-def test_run_is_repeatable(tmp_path):
+def test_run_is_repeatable_on_any_number_of_threads(tmp_path):
     session = FakeSession(tmp_path)
     contents = []
-    for _ in range(2):
-        session.measure()
+    for threads in (1, 3):
+        session.measure(threads=threads)
         contents.append([path.read_bytes() for path in sorted(session.results.rglob("condition.json"))])
     assert contents[0] == contents[1]

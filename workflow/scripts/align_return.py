@@ -13,6 +13,7 @@ import shutil
 from functools import partial
 from pathlib import Path
 
+import bounceproof_job
 from bounceproof.aligning.channels import channel_samples, choose_channel
 from bounceproof.aligning.kept import Kept
 from bounceproof.aligning.lay import lay_kept, read_laid, unreadable
@@ -20,7 +21,6 @@ from bounceproof.aligning.together import shared_map
 from bounceproof.audio import AudioProblem, look_at, read_capture, read_mono, write_float_wav
 from bounceproof.files import file_sha256, read_json, write_atomically, write_json
 from bounceproof.timemap import read_time_map, write_time_map
-from bounceproof_job import check_unchanged, run_job
 
 
 def main(snakemake):
@@ -28,7 +28,7 @@ def main(snakemake):
         share(snakemake.input, snakemake.output, snakemake.params.settings)
     else:
         lay_alone(snakemake)
-    check_unchanged(snakemake.input.capture, snakemake.params.content)
+    bounceproof_job.check_unchanged(snakemake.input.capture, snakemake.params.content)
 
 
 def lay_alone(snakemake):
@@ -125,4 +125,4 @@ def stems_of(paths):
 
 
 if __name__ == "__main__":
-    run_job(main, snakemake)
+    bounceproof_job.run_job(main, snakemake)

@@ -11,12 +11,12 @@ params: content (the capture's SHA-256, or "simulated"),
 
 from functools import partial
 
+import bounceproof_job
 from bounceproof.audio import AudioBlocks, look_at, read_capture
 from bounceproof.condition.measure import measure_condition, rejected_condition
 from bounceproof.condition.survival import BAND_COLUMNS
 from bounceproof.files import read_json, write_json, write_table
 from bounceproof.sketches import read_sketch
-from bounceproof_job import check_unchanged, run_job
 
 
 def main(snakemake):
@@ -26,7 +26,7 @@ def main(snakemake):
         condition, rows = measured(snakemake.input, alignment, settings)
     else:
         condition, rows = rejected_condition(alignment), []
-    check_unchanged(snakemake.input.capture, snakemake.params.content)
+    bounceproof_job.check_unchanged(snakemake.input.capture, snakemake.params.content)
     write_table(snakemake.output.bands, rows, BAND_COLUMNS)
     write_json(snakemake.output.condition, {"track": settings["track"], "take": settings["take"], **condition})
 
@@ -65,4 +65,4 @@ def used_channel(samples, alignment):
 
 
 if __name__ == "__main__":
-    run_job(main, snakemake)
+    bounceproof_job.run_job(main, snakemake)

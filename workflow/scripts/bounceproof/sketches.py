@@ -28,11 +28,12 @@ def sketch_bands(rate_hz):
     return [Band(mid, mid, mid / half, mid * half) for mid in mids_hz.tolist() if mid * half < 0.45 * rate_hz]
 
 
-def sketch(samples, rate_hz, *, factor=1):
-    """(segments, bands) float32 of samples at rate_hz / factor, rate_hz being the session's rate."""
+def sketch(samples, rate_hz, *, factor=1, kind=np.float64):
+    """(segments, bands) float32 of samples at rate_hz / factor, rate_hz being the session's rate; kind: as in `transforms`."""
     own_hz = rate_hz / factor
     segment = 2 * hop_samples(rate_hz) // factor
-    return spectra.band_powers([samples], own_hz, sketch_bands(own_hz), segment=segment)[:, 0].astype(np.float32)
+    powers = spectra.band_powers([samples], own_hz, sketch_bands(own_hz), segment=segment, kind=kind)
+    return powers[:, 0].astype(np.float32)
 
 
 def write_sketch(path, powers):

@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from bounceproof import spectra
+from bounceproof import at_once, spectra
 from bounceproof.audio import resample
 from bounceproof.condition.explained import Sliced, taps_of, through
 from bounceproof.condition.suspects import LEFT_OUT_S, Search, Source, Suspect, excess
@@ -52,7 +52,7 @@ def find_foreign(explained, rate_hz, others, own_track, gain):
     delay_s, delay_sigma_s, drift_percent, start_s, end_s, strength_sd.
 
     explained: Explained with the ride on; rate_hz: the session's; others: {track: (sketch, function that gives its samples at
-    rate_hz, or what slices into them)} of the session's other stems; gain: (bands of the sketch,) power response of the machine.
+    rate_hz, or what slices into them)} of the session's other stems; gain: (bands of the sketch,) power response of the machine;
     Method: `suspects` by power, then the correlation of whitened segments of 85 ms along a path of lags that hardly moves, with
     what the own stem and the sounds already named explain taken off both sides; its error from the same sound at wrong delays. A
     long song is gone through in portions: there a sound from further away than a portion is not found.
@@ -60,7 +60,7 @@ def find_foreign(explained, rate_hz, others, own_track, gain):
     factor = round(rate_hz / explained.rate_hz)
     hop, hops = hop_samples(rate_hz) // factor, round(_PORTION_S * rate_hz / hop_samples(rate_hz))
     count, rows = max(1, round(len(explained.stem) / hop / hops)), []
-    own = sketch(explained.stem, rate_hz, factor=factor)
+    own = sketch(explained.stem, rate_hz, factor=factor, kind=np.float32)
     for first in range(0, count * hops, hops):
         last = (first + hops) * hop if first + hops < count * hops else len(explained.stem)
         portion = _Portion(explained, first * hop, last)
@@ -72,14 +72,13 @@ def find_foreign(explained, rate_hz, others, own_track, gain):
 def _in_portion(portion, first, rate_hz, own, others, gain):
     """The rows of `find_foreign` from a _Portion that starts `first` hops into the song; own: the return's stem as a Source."""
     hop_s, factor = hop_samples(rate_hz) / rate_hz, round(rate_hz / portion.rate_hz)
-    residual, expected = (sketch(part, rate_hz, factor=factor) for part in (portion.residual, portion.expected))
+    residual, expected = (sketch(part, rate_hz, factor=factor, kind=np.float32) for part in (portion.residual, portion.expected))
     over = excess(residual, expected)
     if not over.level > 0:
         return []
-    search, suspects = Search(over, gain, hop_s), []
-    for source in _sources(own, others, slice(first, first + len(residual))):
-        suspects += search.suspects(source, **(_PRINT if _echo(source) else {}))
-    suspects = sorted(suspects, key=lambda one: -one.strength)[:_MOST_TRIED]
+    search, sources = Search(over, gain, hop_s), _sources(own, others, slice(first, first + len(residual)))
+    found = at_once.each(lambda source: search.suspects(source, **(_PRINT if _echo(source) else {})), sources)
+    suspects = sorted((one for some in found for one in some), key=lambda one: -one.strength)[:_MOST_TRIED]
     named = _named(suspects, _Bench(portion, over, gain), lambda source: portion.of(source, others, factor))
     if not named:
         return []
@@ -162,11 +161,8 @@ def _echo(source):
 
 def _named(suspects, bench, samples_of):
     """[(suspect, tried)] of those that stand, strongest first, each with the ones before it counted as known."""
-    standing = []
-    for suspect in suspects:
-        tried = bench.try_(suspect, samples_of(suspect.source), [])
-        if tried.stands:
-            standing.append((tried.suspect, tried))
+    alone = at_once.each(lambda suspect: bench.try_(suspect, samples_of(suspect.source), []), suspects)
+    standing = [(tried.suspect, tried) for tried in alone if tried.stands]
     standing.sort(key=lambda one: -one[1].explained)
     named = standing[:1]
     for suspect, _ in standing[1:]:
@@ -215,7 +211,7 @@ class _Tried(NamedTuple):
 
 
 class _Bench:
-    """A return's remainder, against which sounds are held."""
+    """A return's remainder, against which sounds are held, in single precision."""
 
     def __init__(self, explained, over, gain):
         self.explained = explained
@@ -226,11 +222,11 @@ class _Bench:
         bands = sketch_bands(self.rate_hz)
         mids_hz = np.array([band.mid_hz for band in bands])
         width_hz = np.array([band.high_hz - band.low_hz for band in bands])
-        self.floor = np.interp(self.freq_hz, mids_hz, over.floor * self.freq_hz[1] / width_hz)
-        self.share = np.interp(self.freq_hz, mids_hz, over.share)
+        floor = np.interp(self.freq_hz, mids_hz, over.floor * self.freq_hz[1] / width_hz)
+        self.floor, self.share = (part.astype(np.float32) for part in (floor, np.interp(self.freq_hz, mids_hz, over.share)))
         self.inside = (self.freq_hz >= bands[0].low_hz) & (self.freq_hz <= bands[-1].high_hz)
-        self.stretches = {}
-        self.response = np.sqrt(np.interp(self.freq_hz, mids_hz, gain)) * _turn(explained.taps, self.segment)
+        self.stretch = None, None
+        self.response = self.inside * np.sqrt(np.interp(self.freq_hz, mids_hz, gain)) * _turn(explained.taps, self.segment)
 
     def try_(self, suspect, samples, found):
         """The _Tried of a suspect; found: segments of sounds already named, as `placed` gives them."""
@@ -241,7 +237,7 @@ class _Bench:
             sound, rest, noise = self._stretch(suspect, samples, found)
         sums, path = self._match(sound, rest, [0])
         score, others = sums[0], []
-        explained = float(score**2 / np.sum(np.abs(sound) ** 2 / noise))
+        explained = float(score**2 / np.sum(spectra.squared(sound) / noise))
         plenty = explained > _PLENTY * len(sound)
         if explained < _LEAST * len(sound):
             return _Tried(suspect, False, 0.0, explained)
@@ -290,7 +286,7 @@ class _Bench:
         moved = named._replace(**span, delay_s=named.delay_s + named.drift * later_s)
         sound, rest, _ = self._stretch(moved, samples, [])
         path = self._match(sound, rest, [0])[1]
-        return sound * np.exp(-2j * np.pi * np.outer(path / self.rate_hz, self.freq_hz))
+        return sound * np.exp(-2j * np.pi * np.outer(path / self.rate_hz, self.freq_hz)).astype(np.complex64)
 
     def _stretch(self, suspect, samples, found):
         """(sound, rest, noise): segments of a suspect's sound as its line lays it and of the whitened remainder, both without
@@ -298,18 +294,23 @@ class _Bench:
         """
         first, last = (int(at_s * self.rate_hz) for at_s in (suspect.start_s, suspect.end_s))
         last = min(last, len(self.explained.stem))
-        sound = self._segments(_laid(suspect, samples, self.rate_hz)(first, last)) * self.response
-        if (first, last) not in self.stretches:
-            parts = (self.explained.expected[first:last], self.explained.residual[first:last])
-            self.stretches = {(first, last): [self._segments(part) for part in parts]}
-        own, rest = self.stretches[first, last]
-        noise = self.floor + self.share * np.abs(own) ** 2
+        zero, step = _line(suspect, self.rate_hz)
+        laid, late = _evenly(samples, zero + step * first, step, last - first)
+        on_time = np.exp(-2j * np.pi * late / self.rate_hz * self.freq_hz)
+        sound = self._segments(laid) * (self.response * on_time).astype(np.complex64)
+        # Of one stretch after the other the last is kept; another thread may just have put its own there.
+        kept, parts = self.stretch
+        if kept != (first, last):
+            own, rest = (self._segments(part[first:last]) for part in (self.explained.expected, self.explained.residual))
+            noise = self.floor + self.share * spectra.squared(own)
+            parts = own, self.inside * _without([own], rest, noise), noise
+            self.stretch = (first, last), parts
+        own, rest, noise = parts
         known = _orthogonal([own, *found], noise)
-        sound, rest = (self.inside * _without(known, part, noise) for part in (sound, rest))
+        sound, rest = _without(known, sound, noise), _without(known[1:], rest, noise)
         # A moment that is loud for another reason counts no more than others.
-        loud = np.sum(np.abs(rest) ** 2 / noise, axis=1) / self.inside.sum()
-        rest = rest / np.sqrt(np.maximum(loud, 1.0))[:, None]
-        return sound, rest / noise, noise
+        loud = np.sum(spectra.squared(rest) / noise, axis=1) / np.float32(self.inside.sum())
+        return sound, rest / (noise * np.sqrt(np.maximum(loud, 1.0))[:, None]), noise
 
     def _off(self, sound, rest):
         """By how much later in s than laid the sound is heard, at most by some 0.15 s: where the squared correlations of all
@@ -320,7 +321,7 @@ class _Bench:
         half = self.segment // 4
         lags, sums = [], []
         for shift in range(-_OFF_HOPS, _OFF_HOPS + 1):
-            one = np.fft.irfft(np.conj(np.roll(sound, shift, axis=0)) * rest, self.segment, axis=1)
+            one = self._correlated(sound, rest, shift)
             near = np.concatenate((one[:, -half:], one[:, :half]), axis=1)
             lags.append(shift * (self.segment // 2) + np.arange(-half, half))
             sums.append(np.sum(near**2, axis=0))
@@ -355,7 +356,13 @@ class _Bench:
         return same[lags].max(axis=1) / max(same[0], 1e-30)
 
     def _segments(self, samples):
-        return np.concatenate(list(spectra.transforms([samples], self.segment)))[:, :, 0]
+        return np.concatenate(list(spectra.transforms([samples], self.segment, kind=np.float32)))[:, :, 0]
+
+    def _correlated(self, sound, rest, shift):
+        """(segments, lags) correlations of a sound, so many segments later, with the remainder."""
+        from scipy import fft
+
+        return fft.irfft(np.conj(np.roll(sound, shift, axis=0)) * rest, self.segment, axis=1)
 
     def _match(self, sound, rest, shifts):
         """(largest sums of correlations along a path of lags that hardly moves, one a shift of the sound and at whichever
@@ -364,8 +371,8 @@ class _Bench:
         reach = round(_LAG_S * self.rate_hz)
         lags = []
         for shift in shifts:
-            one = np.fft.irfft(np.conj(np.roll(sound, shift, axis=0)) * rest, self.segment, axis=1) * (0.5 * self.segment)
-            one = np.concatenate((one[:, -reach:], one[:, : reach + 1]), axis=1).astype(np.float32)
+            one = self._correlated(sound, rest, shift)
+            one = np.concatenate((one[:, -reach:], one[:, : reach + 1]), axis=1) * (0.5 * self.segment)
             lags += [one, -one]
         totals = _gathered(np.stack(lags, axis=1))
         best = totals[-1].max(axis=1)
@@ -396,15 +403,31 @@ def _path(totals):
     return np.array(path[::-1])
 
 
+def _line(suspect, rate_hz):
+    """(the sample of a suspect that its line lays on the song's first, how many of its samples lie on one of the song's)."""
+    return (0.5 * (suspect.start_s + suspect.end_s) * suspect.drift - suspect.delay_s) * rate_hz, 1.0 - suspect.drift
+
+
+def _evenly(samples, start, step, count):
+    """(count samples that lie `step` apart, the first within half a step of `start`, by which part of a step they are late);
+    silence lies beyond the ends. Not a Reader: for the seconds in which a suspect is tried, that is compiled no sooner.
+    """
+    low, high = (int(np.floor(edge)) for edge in (start - _ROOM_SAMPLES, start + count * step + _ROOM_SAMPLES))
+    piece = np.asarray(samples[max(low, 0) : max(high, 0)], dtype=np.float32)
+    before = min(max(-low, 0), high - low)
+    piece = np.pad(piece, (before, high - low - before - len(piece)))
+    first = round((start - low) / step)
+    return resample(piece, step, 1.0)[first : first + count], first - (start - low) / step
+
+
 def _laid(suspect, samples, rate_hz):
     """A function that gives a suspect's samples as its line lays them, from first to last - 1 of the song's."""
     from bounceproof.reading import TAPS, Reader
 
-    middle_s = 0.5 * (suspect.start_s + suspect.end_s)
+    zero, step = _line(suspect, rate_hz)
 
     def laid(first, last):
-        times_s = np.arange(first, last) / rate_hz
-        at = (times_s - suspect.delay_s - suspect.drift * (times_s - middle_s)) * rate_hz
+        at = zero + step * np.arange(first, last)
         low, high = (max(0, round(edge)) for edge in (at.min() - TAPS, at.max() + TAPS))
         return Reader(samples[low:high]).at(at - low)
 
@@ -431,7 +454,8 @@ def _orthogonal(parts, noise):
 def _without(known, part, noise):
     """What of (segments, bins) the known ones do not explain, bin by bin, by weighted least squares."""
     for one in known:
-        power = np.sum(np.abs(one) ** 2 / noise, axis=0)
-        cross = np.sum(np.conj(one) * part / noise, axis=0)
+        told = np.conj(one) / noise
+        power, cross = (np.einsum("sf,sf->f", told, other) for other in (one, part))
+        power = power.real
         part = part - one * np.where(power > 0, cross / np.where(power > 0, power, 1.0), 0.0)
     return part

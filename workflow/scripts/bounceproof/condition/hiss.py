@@ -114,7 +114,7 @@ def _periodogram(samples, rate_hz):
     """
     segment = min(len(samples), round(SEGMENT_S * rate_hz)) // 2 * 2
     whole = (len(samples) - segment) // (segment // 2) * (segment // 2) + segment
-    power = [np.sum(np.abs(block[:, :, 0]) ** 2, axis=0) for block in spectra.transforms([samples[:whole]], segment)]
+    power = [np.sum(spectra.squared(block[:, :, 0]), axis=0) for block in spectra.transforms([samples[:whole]], segment)]
     segments = spectra.segment_count(whole, segment)
     return np.fft.rfftfreq(segment, 1.0 / rate_hz), np.sum(power, axis=0) / segments, segments
 

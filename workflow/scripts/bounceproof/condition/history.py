@@ -158,17 +158,20 @@ def _gains(expected, aligned, rate_hz, span_hz, per_step):
     """
     segment, bands = spectra.segment_samples(rate_hz), third_octave_bands(span_hz[0], span_hz[1])
     matrix = spectra.band_matrix(bands, segment, rate_hz)
+    inside = matrix.any(axis=1)
+    matrix = matrix[inside]
     cross, own, whole = [], [], []
     for block in spectra.transforms([expected, aligned], segment):
-        cross.append((np.conj(block[:, :, 0]) * block[:, :, 1]) @ matrix)
-        own.append(np.abs(block[:, :, 0]) ** 2 @ matrix)
-        whole.append(np.abs(block[:, :, 1]) ** 2 @ matrix)
+        sent, came = np.moveaxis(block[:, inside], -1, 0)
+        cross.append((np.conj(sent) * came) @ matrix)
+        own.append(spectra.squared(sent) @ matrix)
+        whole.append(spectra.squared(came) @ matrix)
     cross, own, whole = (np.concatenate(part) for part in (cross, own, whole))
     bins = np.maximum(matrix.sum(axis=0) / 1.5, 1.0)
     safe = np.maximum(own, 1e-30)
     # What the cross power does not hold is noise; a share 1 / bins of it is in the cross power's own square.
-    noise = np.maximum(whole - np.abs(cross) ** 2 / safe, 0.0) * bins / np.maximum(bins - 1.0, 1.0)
-    signal = np.maximum(np.abs(cross) ** 2 / safe - noise / bins, 0.0)
+    noise = np.maximum(whole - spectra.squared(cross) / safe, 0.0) * bins / np.maximum(bins - 1.0, 1.0)
+    signal = np.maximum(spectra.squared(cross) / safe - noise / bins, 0.0)
     starts = np.arange(0, len(own), per_step)
     total, played, scatter = (np.add.reduceat(part.sum(axis=1), starts) for part in (signal, own, 2.0 * signal * noise / bins))
     # A segment's middle is where the next one begins.

@@ -47,7 +47,7 @@ def _mean_power(pieces, segment, rate_hz):
     for piece in pieces:
         whole = (len(piece) - segment) // (segment // 2) * (segment // 2) + segment
         for block in spectra.transforms([piece[:whole]], segment):
-            total = total + np.sum(np.abs(block[:, :, 0]) ** 2, axis=0)
+            total = total + np.sum(spectra.squared(block[:, :, 0]), axis=0)
         segments = spectra.segment_count(whole, segment)
         count, worth = count + segments, worth + (segments if segments == 1 else 0.945 * segments)
     return np.fft.rfftfreq(segment, 1.0 / rate_hz), total / count, worth
@@ -117,13 +117,13 @@ def _line(freq_hz, power, hiss, first, last, longest, rate_hz):
 def _sharp(piece, near_hz, step, rate_hz, total):
     """(frequency, share of the line's power) of the highest point of the piece's own finely stepped spectrum near by."""
     window = np.hanning(len(piece) + 2)[1:-1]
-    weighted = (piece - piece.mean()) * window
-    turns = np.arange(len(piece)) / rate_hz
     grid_hz = np.arange(near_hz - 1.5 * step, near_hz + 1.5 * step, 0.2 * rate_hz / len(piece))
     # Brought down to a few hertz first, so that the fine grid costs little.
     block = max(1, int(rate_hz / (16 * step)))
-    low = weighted * np.exp(-2j * np.pi * near_hz * turns)
-    low = low[: len(low) // block * block].reshape(-1, block).sum(axis=1)
+    weighted = ((piece - piece.mean()) * window)[: len(piece) // block * block].reshape(-1, block)
+    turn = -2j * np.pi * near_hz / rate_hz
+    within = np.exp(turn * np.arange(block))
+    low = (weighted @ within.real + 1j * (weighted @ within.imag)) * np.exp(turn * block * np.arange(len(weighted)))
     middles_s = (np.arange(len(low)) + 0.5) * block / rate_hz - 0.5 / rate_hz
     size = np.abs(np.exp(-2j * np.pi * np.outer(grid_hz - near_hz, middles_s)) @ low)
     best = int(size.argmax())

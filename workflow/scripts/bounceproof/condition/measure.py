@@ -6,7 +6,7 @@ Conventions: levels of the return are the capture's own, before `level_db`; what
 
 import numpy as np
 
-from bounceproof import spectra
+from bounceproof import at_once, spectra
 from bounceproof.condition import capture as capture_file
 from bounceproof.condition import hiss as hisses
 from bounceproof.condition import level as levels
@@ -89,9 +89,8 @@ def measure_condition(
     }
     del captured
     stem, aligned = _equally_long(stem, aligned)
-    powers = spectra.band_powers([stem, aligned], rate_hz, bands)
     timing_us = alignment.get("residual_rms_us")
-    survival, both = _survival(stem, aligned, powers, hiss, bands, rate_hz, timing_us)
+    survival, both, powers = _survival(stem, aligned, hiss, bands, rate_hz, timing_us)
     known = {"hiss_powers": hiss.band_powers, "bands": bands, "band_hz": band_hz, "timing_us": timing_us}
     story = stories.tell(stem, aligned, both, rate_hz, **known)
     band, three_db = survivals.band_edges(survival, band_hz), None
@@ -144,13 +143,22 @@ def _hiss(capture, capture_rate_hz, alignment, speed_ratio, bands, band_hz, tran
     return hisses.measure_hiss(piece, capture_rate_hz, speed_ratio, bands, band_hz, lines=lines), quiet
 
 
-def _survival(stem, aligned, powers, hiss, bands, rate_hz, timing_us):
-    mask = spectra.playing(powers[:, 0])
-    coherence, h1, averages, both = survivals.coherent_output(stem, aligned, rate_hz, bands, mask)
+def _survival(stem, aligned, hiss, bands, rate_hz, timing_us):
+    """(Survival, SpectralMatrix of stem and return, their band powers). Where the stem plays is told by itself, so that the
+    return is transformed but once.
+    """
+    of_stem = spectra.band_powers([stem], rate_hz, bands)[:, 0]
+    (coherence, h1, averages, both, returned), own_share = at_once.each(
+        lambda piece: piece(),
+        [
+            lambda: survivals.coherent_output(stem, aligned, rate_hz, bands, spectra.playing(of_stem)),
+            lambda: survivals.own_share(stem, of_stem, rate_hz, bands),
+        ],
+    )
+    powers = np.moveaxis(np.stack((of_stem, returned)), 0, 1)
     played = levels.played_powers(powers)
     known = (played, hiss.band_powers, bands, rate_hz, hiss.seconds, coherence, h1, averages)
-    own_share = survivals.own_share(stem, powers[:, 0], rate_hz, bands)
-    return survivals.Survival(*known, timing_us=timing_us, own_share=own_share), both
+    return survivals.Survival(*known, timing_us=timing_us, own_share=own_share), both, powers
 
 
 def _overall(powers, hiss, chosen, bands, rate_hz):

@@ -117,7 +117,7 @@ class _Try:
         self.peak = float(np.percentile(np.abs(np.concatenate(dense)), 99.99))
         if self.peak > 0:
             self.dense = [part / self.peak for part in dense]
-            cubed = ((part, part**2, part**3) for part in self.dense)
+            cubed = ((part, part * part, part * part * part) for part in self.dense)
             self.sums = self._products([list(map(self._heard, parts)) for parts in cubed])
             self.left = self._solved(range(len(self.sums)))[1]
 

@@ -106,27 +106,30 @@ def _near_the_loudest(returned, stem, *, within_db=25.0):
 
 def own_share(stem, powers, rate_hz, bands):
     """Per band: power of the stem (one-dimensional) in segments four times as long, which leak less, re its band powers."""
-    longer = spectra.band_powers([stem], rate_hz, bands, segment=_FINER * spectra.segment_samples(rate_hz))
+    segment = _FINER * spectra.segment_samples(rate_hz)
+    longer = spectra.band_powers([stem], rate_hz, bands, segment=segment, kind=np.float32)
     return _share(longer[:, 0].mean(axis=0), powers.mean(axis=0))
 
 
 def coherent_output(stem, aligned, rate_hz, bands, mask):
-    """Per band: coherence (coherent share of the return's power, bias taken off), H1 power ratio, effective averages; and the
-    SpectralMatrix of stem and return that they come from.
+    """Per band: coherence (coherent share of the return's power, bias taken off), H1 power ratio, effective averages; the
+    SpectralMatrix of stem and return that they come from, and the return's `band_powers` (segments, bands).
 
     mask: (segments, bands), where the stem plays. Source: Bendat and Piersol, Random Data (coherent output power).
     """
     segment = spectra.segment_samples(rate_hz)
     weights = spectra.bin_weights(mask, bands, segment, rate_hz)
-    both = spectra.spectral_matrix([stem, aligned], rate_hz, weights=weights)
-    matrix = spectra.band_matrix(bands, segment, rate_hz)
+    matrix, returned = spectra.band_matrix(bands, segment, rate_hz), []
+    both = spectra.spectral_matrix(
+        [stem, aligned], rate_hz, weights=weights, seen=lambda powers: returned.append(powers[1] @ matrix)
+    )
     coherence = spectra.without_bias(both.coherence(0, 1), both.averages, floor=-1.0)
     coherence = np.where(both.averages >= spectra.LEAST_AVERAGES, coherence, 0.0)
     explained = np.maximum((coherence * both.power(1)) @ matrix, 0.0)
     stem_power, return_power = both.power(0) @ matrix, both.power(1) @ matrix
     # Hann bins overlap: 1.5 bins wide each, so a band of k bins holds k / 1.5 independent ones.
     averages = np.maximum(1.0, matrix.sum(axis=0) / 1.5) * (both.averages @ matrix / np.maximum(matrix.sum(axis=0), 1e-9))
-    return _share(explained, return_power), _share(explained, stem_power), averages, both
+    return _share(explained, return_power), _share(explained, stem_power), averages, both, np.concatenate(returned)
 
 
 def _share(over, under):

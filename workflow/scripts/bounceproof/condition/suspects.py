@@ -10,7 +10,7 @@ from typing import NamedTuple
 import numpy as np
 
 from bounceproof.quantities import DB_PER_POWER_RATIO, power_db
-from bounceproof.spectra import jackknife_sd
+from bounceproof.spectra import jackknife_sd, squared
 
 _BLOCK_S = 10.0
 _DRIFT_STEP = 0.001
@@ -138,19 +138,23 @@ def _straight(x, y, weight):
 
 
 class Search:
-    """The search in one return. excess: Excess; gain: (bands,) power response of the machine; hop_s."""
+    """The search in one return, in single precision. excess: Excess; gain: (bands,) power response of the machine; hop_s."""
 
     def __init__(self, excess, gain, hop_s):
         from scipy import fft
 
         self.excess, self.gain, self.hop_s = excess, gain, hop_s
+        # What a source is multiplied by to be the power heard re the hiss.
+        self.over_floor, self.variance = (part.astype(np.float32) for part in (gain / excess.floor, excess.variance))
         self.frames = len(excess.over)
         self.block = min(self.frames, max(8, round(_BLOCK_S / hop_s)))
         self.starts = np.arange(0, self.frames, self.block)
         self.size = fft.next_fast_len(self.frames + self.block, real=True)
         told = (excess.over / excess.variance).astype(np.float32)
-        blocks = [told[first : first + self.block] for first in self.starts]
-        self.spectra = [np.conj(fft.rfft(block, self.size, axis=0)) for block in blocks]
+        # (bins, blocks, bands)
+        self.spectra = np.empty((self.size // 2 + 1, len(self.starts), told.shape[1]), np.complex64)
+        for row, first in enumerate(self.starts):
+            np.conj(fft.rfft(told[first : first + self.block], self.size, axis=0), out=self.spectra[:, row])
 
     def suspects(self, source, *, least=BELIEVED, most=1, within_s=None, beyond_s=0.0, drift=0.01):
         """The Suspects of a Source of at least this strength, strongest first; delays within within_s (by default any) and
@@ -194,8 +198,8 @@ class Search:
         from scipy.ndimage import maximum_filter1d
 
         size = fft.next_fast_len(2 * self.frames, real=True)
-        spectrum = fft.rfft(weight.astype(np.float32), size, axis=0)
-        same = fft.irfft(np.sum(np.abs(spectrum) ** 2, axis=1), size)[: self.frames]
+        spectrum = fft.rfft(weight, size, axis=0)
+        same = fft.irfft(np.sum(squared(spectrum), axis=1), size)[: self.frames]
         same = maximum_filter1d(np.concatenate((same[:0:-1], same)), 2 * _REACH + 1)
         return same < _LIKE_ITSELF * same.max()
 
@@ -230,13 +234,14 @@ class Search:
         """Two (blocks, delays) arrays: the match of a source of this `_weight` in each block of the song, and its variance."""
         from scipy import fft
 
-        spectrum = fft.rfft(weight.astype(np.float32), self.size, axis=0)
-        energy = np.concatenate(([0.0], np.cumsum(np.sum(weight**2 / self.excess.variance, axis=1))))
+        spectrum = fft.rfft(weight, self.size, axis=0)
+        rows = fft.irfft((self.spectra @ spectrum[:, :, None])[:, :, 0].T, self.size)
+        energy = np.cumsum(np.sum(weight**2 / self.variance, axis=1), dtype=float)
+        energy = np.pad(np.concatenate(([0.0], energy)), self.block, mode="edge")
         count, frames = 2 * self.frames - 1, self.frames
-        sums, worth = np.zeros((len(self.starts), count)), np.zeros((len(self.starts), count))
-        for row, (first, block) in enumerate(zip(self.starts, self.spectra, strict=True)):
+        sums, worth = (np.zeros((len(self.starts), count), np.float32) for _ in range(2))
+        for row, (first, lags) in enumerate(zip(self.starts, rows, strict=True)):
             length = min(self.block, frames - first)
-            lags = fft.irfft(np.einsum("fb,fb->f", block, spectrum), self.size)
             # A source frame j of the block's first frame means a delay of first - j: the last delay's is first - frames + 1, and
             # only those from 1 - length to frames - 1 share anything with the block.
             lowest = first - frames + 1
@@ -244,19 +249,17 @@ class Search:
             there = np.concatenate((lags[self.size + low :] if low < 0 else lags[:0], lags[max(low, 0) : high]))
             own = slice(first + frames - high, first + frames - low)
             sums[row, own] = there[::-1]
-            ahead, behind = (energy[np.clip(np.arange(low, high) + more, 0, frames)] for more in (length, 0))
+            ahead, behind = (energy[self.block + low + more : self.block + high + more] for more in (length, 0))
             worth[row, own] = (ahead - behind)[::-1]
         return sums, worth
 
     def _along(self, sums, worth, drifts):
         """(drifts, delays): matches summed along straight lines, re their sd; -inf where too little of the source is heard."""
-        from scipy.ndimage import maximum_filter1d
-
         middles = self._middles() - 0.5 * self.frames
-        out = np.full((len(drifts), sums.shape[1]), -np.inf)
+        out = np.full((len(drifts), sums.shape[1]), -np.inf, np.float32)
         # Between two drifts tried, a delay strays by half a step over half a song.
         reach = int(np.ceil(0.5 * _DRIFT_STEP * 0.5 * self.frames))
-        sums = maximum_filter1d(sums, 2 * min(reach, _REACH) + 1, axis=1)
+        sums = _largest_near(sums, min(reach, _REACH))
         for row, drift in enumerate(drifts):
             shifts = np.round(drift * middles).astype(int)
             score, weight = _sheared(sums, shifts), _sheared(worth, shifts)
@@ -288,26 +291,32 @@ class Search:
             for total, one in zip(whole, sd, strict=True)
         ]
 
-    def _heard(self, powers):
-        return _fitted(powers, self.frames)[:, : len(self.gain)] * self.gain
-
     def _weight(self, powers):
         """What the source is worth: g / (1 + g), g its power re the hiss if it were faint; the mean per band taken off."""
-        powers = self._heard(powers)
-        share = powers * (_FAINT * self.excess.level / max(playing_power(powers), 1e-30)) / self.excess.floor
+        powers = _fitted(powers, self.frames)[:, : len(self.gain)]
+        share = powers * (_FAINT * self.excess.level / max(playing_power(powers * self.gain), 1e-30) * self.over_floor)
         weight = share / (1.0 + share)
         return weight - weight.mean(axis=0)
 
 
 def _fitted(powers, count):
-    powers = np.asarray(powers, dtype=float)[:count]
+    powers = np.asarray(powers, dtype=np.float32)[:count]
     return np.pad(powers, ((0, count - len(powers)), (0, 0)))
+
+
+def _largest_near(rows, reach):
+    """Each value's largest neighbour in its row, up to `reach` places off."""
+    out = rows.copy()
+    for more in range(1, reach + 1):
+        np.maximum(out[:, more:], rows[:, :-more], out=out[:, more:])
+        np.maximum(out[:, :-more], rows[:, more:], out=out[:, :-more])
+    return out
 
 
 def _sheared(rows, shifts):
     """The sum of rows[n][k + shifts[n]], nought beyond the ends."""
     count = rows.shape[1]
-    out = np.zeros(count)
+    out = np.zeros(count, rows.dtype)
     for row, shift in zip(rows, shifts, strict=True):
         low, high = max(shift, 0), count + min(shift, 0)
         out[low - shift : high - shift] += row[low:high]
