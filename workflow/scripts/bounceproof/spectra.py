@@ -60,8 +60,8 @@ def transforms(signals, segment, *, kind=np.float64):
 
 
 def _transform(kind):
-    """NumPy's, whose bits are scipy.fft's: importing that takes longer than sketching a song. In single precision scipy's: two and
-    a half times as fast."""
+    """NumPy's, whose bits are scipy.fft's: importing that takes longer than sketching a song. In single precision scipy's, 2.5
+    times as fast."""
     if kind is np.float64:
         return np.fft.rfft
     from scipy import fft
@@ -142,8 +142,8 @@ def spectral_matrix(signals, rate_hz, *, segment=None, weights=None, seen=None, 
     """The SpectralMatrix of equally long signals.
 
     weights: None (every segment counts in every bin), or (segments, bins) of True and False; seen: called with the powers
-    (signals, segments, bins) of one block of segments after the other, where these are wanted, too; against: the signal whose cross
-    powers are wanted, all others being left 0; None for every two signals'.
+    (signals, segments, bins) of one block of segments after the other, where these are wanted, too; against: the signal whose
+    cross powers are wanted, all others being left 0; None for every two signals'.
     """
     segment = segment or segment_samples(rate_hz)
     bins, number = segment // 2 + 1, len(signals)
