@@ -230,6 +230,7 @@ class _Bench:
 
     def try_(self, suspect, samples, found):
         """The _Tried of a suspect; found: segments of sounds already named, as `placed` gives them."""
+        samples = self._read_once(suspect, samples)
         sound, rest, noise = self._stretch(suspect, samples, found)
         off_s = self._off(sound, rest)
         if abs(off_s) > 0.3 * _LAG_S:
@@ -255,6 +256,17 @@ class _Bench:
         if not stands:
             return _Tried(suspect, False, strength, explained)
         return _Tried(suspect, True, strength, explained, *self._delay(suspect, np.conj(sound) * rest, path / self.rate_hz))
+
+    def _read_once(self, suspect, samples):
+        """A suspect's samples, Sliced, of which those about its line are read now: it is laid anew where `_off` puts it."""
+        zero, step = _line(suspect, self.rate_hz)
+        room = _ROOM_SAMPLES + (_OFF_HOPS + 1) * self.segment // 2
+        low, high = (
+            int(np.clip(zero + step * at_s * self.rate_hz + more, 0, len(samples)))
+            for at_s, more in ((suspect.start_s, -room), (suspect.end_s, room))
+        )
+        piece = samples[low:high]
+        return Sliced(len(samples), lambda first, last: piece[max(first - low, 0) : max(last - low, 0)])
 
     def _delay(self, suspect, products, path_s):
         """(delay in the middle of the stretch, its sd, drift) of a sound that stands; products: conj(sound) remainder per segment
