@@ -33,6 +33,7 @@ rule stack_noise:
         table=result("noise/stack.tsv"),
     log:
         result("logs/stack_noise.log"),
+    priority: 1
     conda:
         "../../envs/environment.yaml"
     resources:

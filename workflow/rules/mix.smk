@@ -10,6 +10,7 @@ rule ready_track:
         about=result("mix/{track}.ready.json"),
     log:
         result("logs/ready_track/{track}.log"),
+    priority: 1
     conda:
         "../../envs/environment.yaml"
     resources:
@@ -134,6 +135,7 @@ rule build_mix:
         timing=result("mix/timing.tsv"),
     log:
         result("logs/build_mix.log"),
+    priority: 1
     conda:
         "../../envs/environment.yaml"
     threads: all_cores

@@ -59,7 +59,6 @@ rule cut_excerpts:
         result("logs/cut_excerpts.log"),
     conda:
         "../../envs/environment.yaml"
-    threads: all_cores
     resources:
         mem_mb=1500,
     params:

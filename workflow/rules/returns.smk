@@ -167,6 +167,7 @@ rule choose_take:
         about=chosen_file("chosen.json"),
     log:
         result("logs/choose_take/{track}.log"),
+    priority: 1
     conda:
         "../../envs/environment.yaml"
     resources:

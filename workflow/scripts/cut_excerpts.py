@@ -7,16 +7,14 @@ output: wavs, mp3s, abouts: lists parallel to the tracks (excerpts/TRACK.wav for
 params: settings = {tracks: [{track, take|None, restore ("minimum" | "linear" | None: linear)}], boost_limit_db, lost_db}
 """
 
-from functools import partial
-
-import bounceproof_job
-from bounceproof import at_once, excerpts
+from bounceproof import excerpts
 from bounceproof.audio import AudioBlocks, write_pcm24_wav
 from bounceproof.condition.level import analysis_bands
 from bounceproof.files import read_json, read_table, write_atomically, write_json
 from bounceproof.mix import why_silent
 from bounceproof.quantities import amplitude_from_db
 from bounceproof.restoring import LINEAR, equaliser
+from bounceproof_job import run_job
 
 # The equaliser learns from this much to either side of what is heard: enough for its bands, and far less work than a whole song.
 _AROUND_S = 4.0
@@ -27,12 +25,11 @@ def main(snakemake):
     taken = zip(files.aligned, files.clicks, files.alignments, files.bands, strict=True)
     takes = [next(taken) if track["take"] else None for track in settings["tracks"]]
     written = zip(output.wavs, output.mp3s, output.abouts, strict=True)
-    at_once.each(partial(write, settings), zip(settings["tracks"], files.stems, takes, written, strict=True))
+    for track, stem, take, targets in zip(settings["tracks"], files.stems, takes, written, strict=True):
+        write(settings, track, stem, take, targets)
 
 
-def write(settings, one):
-    """The excerpt of one track: its row, its stem, its take's files, what to write."""
-    track, stem, take, targets = one
+def write(settings, track, stem, take, targets):
     rate_hz, excerpt = cut(track, settings, stem, take)
     wav, mp3, about = targets
     write_pcm24_wav(wav, excerpt.samples, rate_hz)
@@ -75,4 +72,4 @@ def restored(stem, laid, rate_hz, bands_path, phase, settings):
 
 
 if __name__ == "__main__":
-    bounceproof_job.run_job(main, snakemake)
+    run_job(main, snakemake)

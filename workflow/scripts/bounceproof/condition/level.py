@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from bounceproof import spectra
+from bounceproof import at_once, spectra
 from bounceproof.quantities import DB_PER_POWER_RATIO, power_db, power_from_db, third_octave_bands
 
 LEAKAGE_BELOW_DB = 45.0
@@ -57,7 +57,8 @@ def level_db(stem, aligned, rate_hz, band_hz, *, quiet=None, quiet_rate_hz=None)
     """
     bands = analysis_bands(rate_hz)
     frames = min(len(stem), len(aligned))
-    powers = spectra.band_powers([stem[:frames], aligned[:frames]], rate_hz, bands)
+    one_by_one = at_once.each(lambda one: spectra.band_powers([one[:frames]], rate_hz, bands), (stem, aligned))
+    powers = np.concatenate(one_by_one, axis=1)
     hiss = np.zeros(len(bands)) if quiet is None else hiss_band_powers(quiet, quiet_rate_hz or rate_hz, bands)
     quiet_s = 0.0 if quiet is None else len(quiet) / (quiet_rate_hz or rate_hz)
     return level_from_powers(played_powers(powers), hiss, bands, band_hz, rate_hz, quiet_s=quiet_s)

@@ -7,10 +7,13 @@ Bryson-Frazier form: no matrix is inverted). The transition is block-diagonal be
 n^3 to n^2.
 """
 
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
 from numba import njit
+
+from bounceproof import at_once
 
 _STEPS_AT_ONCE = 4096
 
@@ -100,18 +103,27 @@ def told_twice(scores, info, kept, steps):
     float64, gone through some thousand steps at a time. Steps that measure nothing have no say.
     """
     steps, columns = _paced(steps, info.size), sum(one.shape[1] for one in scores)
-    state, out = np.zeros((2, steps.row.shape[1], columns)), np.zeros((columns, columns))
+    # A column's innovations hang on no other's.
+    parts = (slice(0, columns // 2), slice(columns // 2, columns))
+    halves = [(half, np.zeros((2, steps.row.shape[1], half.stop - half.start))) for half in parts]
+    out = np.zeros((columns, columns))
     for first in range(0, info.size, _STEPS_AT_ONCE):
-        part = slice(first, first + _STEPS_AT_ONCE)
-        seen = info[part] > 0
+        part = slice(first, min(info.size, first + _STEPS_AT_ONCE))
         measured = np.hstack([one[part] for one in scores], dtype=np.float64)
-        innovations = np.zeros(measured.shape)
-        _innovations(
-            measured, info[part], kept.rows[part], kept.innovation[part], steps.row, steps.blocks, steps.kind[part], first == 0,
-            state, innovations,
-        )  # fmt: skip
+        ahead = partial(_ahead, measured, info, kept, steps, part)
+        innovations = np.hstack(at_once.each(ahead, halves))
+        seen = info[part] > 0
         measured *= np.sqrt(np.divide(1.0, info[part], out=np.zeros(seen.size), where=seen))[:, None]
         out += measured.T @ measured - innovations.T @ innovations
+    return out
+
+
+def _ahead(scores, info, kept, steps, part, half):
+    """The innovations of a part's steps, for half (columns, state from part to part) of its scores."""
+    columns, state = half
+    scores = np.ascontiguousarray(scores[:, columns])
+    out, rows, innovation, kind = np.zeros(scores.shape), kept.rows[part], kept.innovation[part], steps.kind[part]
+    _innovations(scores, info[part], rows, innovation, steps.row, steps.blocks, kind, part.start == 0, state, out)
     return out
 
 
