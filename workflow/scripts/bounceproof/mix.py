@@ -114,6 +114,7 @@ def with_hiss(pieces, hiss):
     """The pieces of a mix as they come from `summed`, with (TypicalHiss, mix_db, pan) of each track added."""
     if not hiss:
         yield from pieces
+        return
     first = 0
     for piece in pieces:
         bus = Bus(len(piece))

@@ -113,9 +113,11 @@ def knot_times(stem_seconds, *, spacing_s=KNOT_S):
 
 def _along(x, knots_x, knots_y, slope):
     x = np.asarray(x, dtype=float)
-    y = np.interp(x, knots_x, knots_y)
-    y = np.where(x < knots_x[0], knots_y[0] + slope * (x - knots_x[0]), y)
-    return np.where(x > knots_x[-1], knots_y[-1] + slope * (x - knots_x[-1]), y)[()]
+    y = np.asarray(np.interp(x, knots_x, knots_y))
+    for end, beyond in ((0, x < knots_x[0]), (-1, x > knots_x[-1])):
+        if beyond.any():
+            y = np.where(beyond, knots_y[end] + slope * (x - knots_x[end]), y)
+    return y[()]
 
 
 def write_time_map(path, time_map):

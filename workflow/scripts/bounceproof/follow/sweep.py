@@ -81,7 +81,7 @@ def look(
     off_speed, machine = _off_speed(knots_u), response.Machine(theta)
     columns = response.basis()[1].size
     coupling = None if edges is None else np.zeros((edges.size - 1, columns + 2 * want_bend), np.float32)
-    want_response |= edges is not None
+    want_stem = want_response or edges is not None
 
     def part(block):
         """The _Part of a block; what is the block's own alone goes into the arrays of all."""
@@ -94,7 +94,8 @@ def look(
             start,
             replayed=replayed,
             attenuate_us=attenuate_us,
-            want_response=want_response,
+            want_stem=want_stem,
+            want_back=want_response,
             keep=keep,
             want_model=want_gain,
             also=_sent_along(machine, sent.powers(start, stop)) if want_bend else (),
@@ -114,10 +115,10 @@ def look(
             if want_gain:
                 hats = np.zeros((3, where.stop - where.start + 1))
                 _hats(white.error[cut], white.model[cut], hats[0], hats[1:])
-        if want_response:
-            others = (white.back,) if edges is None else (white.back, white.error, *white.also)
-            auto, (cross, *rest) = response.correlations(white.stem, others, first - start, last - start, reach=reach)
-            normal = response.Normal(auto, cross)
+        if want_stem:
+            others = [white.back] * want_response + ([] if edges is None else [white.error, *white.also])
+            auto, rest = response.correlations(white.stem, others, first - start, last - start, reach=reach)
+            normal = response.Normal(auto, rest.pop(0) if want_response else np.zeros(response.LAGS.size + 2 * reach))
         if edges is not None:
             here = slice(*np.searchsorted(edges, (where.start, where.stop)))
             into, begins = coupling[here], (edges[here.start : here.stop + 1] - where.start) * BIN
@@ -135,7 +136,7 @@ def look(
     ]
     found = at_once.each(part, heard)
     hats = _joined_hats(found, bins) if want_gain else None
-    normal = functools.reduce(response.Normal.plus, (one.normal for one in found)) if want_response and found else None
+    normal = functools.reduce(response.Normal.plus, (one.normal for one in found)) if want_stem and found else None
     crossed, powers = sum(one.crossed for one in found), sum(one.powers for one in found)
     loudness, told = (sum((one[k] for one in found), np.zeros(shape)) for k, shape in ((1, (2, fields.BANDS)), (2, 2)))
     stretch = _stretch(knots_u)

@@ -58,7 +58,18 @@ class White(NamedTuple):
 
 
 def whiten(
-    scene, back, knots_u, start, *, replayed, attenuate_us=None, want_response=False, keep=None, want_model=False, also=()
+    scene,
+    back,
+    knots_u,
+    start,
+    *,
+    replayed,
+    attenuate_us=None,
+    keep=None,
+    want_stem=False,
+    want_back=False,
+    want_model=False,
+    also=(),
 ):
     """The White of a Scene that begins at the working sample `start`; the rest as `sweep.look` has it."""
     heard = fields.framed(scene.back)
@@ -88,8 +99,9 @@ def whiten(
     explained, left_over = _frame_energy(weighted_gain, plain), _frame_energy(weight, left)
     loudness = _loudness(gain, weight, plain)
     stem_w = back_w = None
-    if want_response:
+    if want_stem:
         stem_w = fields.joined(fields.framed(scene.stem), weighted_gain)
+    if want_back:
         whole = heard if scene.whole is None else fields.framed(scene.whole)
         back_w = fields.joined(whole - np.float32(replayed) * stretch, weight)
     slope = None
