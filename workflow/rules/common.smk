@@ -221,8 +221,9 @@ def there(tracks=None):
 
 
 def all_cores(_=None):
-    """Threads of a job that has no company. On a cluster, where cores are not counted here, one."""
-    return min(MOST_THREADS, workflow.resource_settings.cores or 1)
+    """Threads of a job that has no company. On a cluster one: cores are not counted where the jobs are handed out, and a node that
+    works on one of them may have more than it was allotted."""
+    return min(MOST_THREADS, workflow.resource_settings.cores or 1) if workflow.is_main_process else 1
 
 
 def cores_if_alone(wildcards):
