@@ -6,12 +6,13 @@ from bounceproof.audio import read_audio, write_pcm24_wav
 from bounceproof.clicks import click_band, find_clicks, make_click
 from bounceproof.quantities import amplitude_db, amplitude_from_db, peak_dbfs
 from bounceproof.transfer_layout import CLICK_AFTER_S, CLICK_BEFORE_S, click_stem_times
-from bounceproof.transfers import make_transfer
+from bounceproof.transfers import lay_out, make_transfer
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from recording import BAND_HZ, RATE_HZ, drums, plucks
 from scipy import signal
 
+LONG = plucks(4.0)
 SETTINGS = {"lead_in_s": 5.0, "gap_s": 2.5, "tail_s": 3.0, "click_below_peak_db": 14.0}
 
 
@@ -41,6 +42,16 @@ def test_everything_lies_where_its_facts_say():
     assert not samples[-int(3.0 * RATE_HZ) :].any()
     assert facts["duration_s"] == samples.size / RATE_HZ
     assert facts["peak_dbfs"] == pytest.approx(peak_dbfs(samples))
+
+
+@given(first=st.integers(0, 12 * RATE_HZ), count=st.integers(0, 9 * RATE_HZ))
+@settings(max_examples=20, deadline=None)
+def test_a_transfer_made_where_it_is_sliced_is_the_one_made_at_once(first, count):
+    options = {"number": 3, "band_hz": BAND_HZ, "settings": SETTINGS, "send_db": -6.0}
+    whole, sliced = (make(LONG, RATE_HZ, **options) for make in (make_transfer, lay_out))
+    assert sliced.facts == whole.facts
+    assert len(sliced.samples) == whole.samples.size
+    np.testing.assert_array_equal(sliced.samples[first : first + count], whole.samples[first : first + count])
 
 
 def test_the_clicks_lie_at_the_facts_samples_and_spell_the_number():

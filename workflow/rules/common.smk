@@ -31,8 +31,8 @@ RESULTS = relative_to_project(SESSION["results_dir"], PROJECT)
 TRACKS = {track["track"]: track for track in SESSION["tracks"]}
 PAIRS = {pair["pair"]: pair for pair in SESSION["pairs"]}
 SIMULATED = "simulated"
-# More threads than this find nothing to do.
-MOST_THREADS = 4
+# More threads than this find nothing to do, and of a song longer than this each takes memory that its jobs do not have.
+MOST_THREADS, LONG_S = 4, 1800
 
 
 wildcard_constraints:
@@ -228,7 +228,7 @@ def all_cores(_=None):
 
 def cores_if_alone(wildcards):
     """Threads of a job of one take: all where it is the only one to be laid, as after a re-capture, else one a take."""
-    return all_cores() if takes_to_lay() < 2 else 1
+    return all_cores() if takes_to_lay() < 2 and SONG_S <= LONG_S else 1
 
 
 @cache

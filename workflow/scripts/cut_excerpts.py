@@ -1,7 +1,7 @@
 """Cut each track's listening excerpt: its stem's loudest seconds, through two clicks, followed, and restored.
 
 input:  stems: one for each of params.settings["tracks"]; aligned, clicks, alignments, bands: one for each of those that have a
-        take
+        take; mixed: not read, see the rule
 output: wavs, mp3s, abouts: lists parallel to the tracks (excerpts/TRACK.wav for a film or a post, .mp3 for the page, .json:
         from_s, gain_db, parts)
 params: settings = {tracks: [{track, take|None, restore ("minimum" | "linear" | None: linear)}], boost_limit_db, lost_db}

@@ -16,6 +16,7 @@ import soxr
 
 from bounceproof.files import is_text, write_atomically
 from bounceproof.problems import AudioProblem
+from bounceproof.quantities import amplitude_db, highest
 
 # libsndfile writes plain RIFF sizes as 32 bits: above this, RF64 (EBU Tech 3306) takes over.
 RIFF_LIMIT_BYTES = 4_000_000_000
@@ -423,18 +424,15 @@ def write_float_part(path, source, first, last, *, channel=None):
 
 
 def write_pcm24_wav(path, samples, rate_hz):
-    """Write a 24-bit WAV (RF64 above 4 GB), atomically. Raises AudioProblem where a sample is above full scale."""
-    samples = np.asarray(samples)
-    if samples.size and np.max(np.abs(samples)) > 1.0:
-        raise AudioProblem(
-            f"{path}: samples above full scale do not fit 24 bits; lower the level by {peak_over_db(samples):.1f} dB."
-        )
+    """Write a 24-bit WAV (RF64 above 4 GB), atomically. Raises AudioProblem where a sample is above full scale.
+
+    samples: (frames,) or (frames, channels), an array or what has a shape and slices into arrays.
+    """
+    peak = highest(samples)
+    if peak > 1.0:
+        over_db = float(amplitude_db(peak))
+        raise AudioProblem(f"{path}: samples above full scale do not fit 24 bits; lower the level by {over_db:.1f} dB.")
     _write(path, samples, rate_hz, "PCM_24")
-
-
-def peak_over_db(samples):
-    """By how many dB the peak lies above full scale (negative below)."""
-    return float(20.0 * np.log10(max(np.max(np.abs(samples)), 1e-30)))
 
 
 def write_pcm24_pieces(path, pieces, frames, rate_hz):
@@ -443,7 +441,7 @@ def write_pcm24_pieces(path, pieces, frames, rate_hz):
 
 
 def _write(path, samples, rate_hz, subtype):
-    channels = 1 if samples.ndim == 1 else samples.shape[1]
+    channels = 1 if len(samples.shape) == 1 else samples.shape[1]
     pieces = (samples[first : first + _BLOCK] for first in range(0, len(samples), _BLOCK))
     _write_pieces(path, pieces, len(samples), channels, rate_hz, subtype)
 

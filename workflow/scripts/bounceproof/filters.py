@@ -52,10 +52,15 @@ def bandpass_response(freq_hz, rate_hz, low_hz, high_hz, *, order):
 
 def filtered(samples, response_at, rate_hz):
     """The samples (frames,) through response_at(freq_hz), float64 of the same length; silence lies before and after them."""
+    return _gathered(filtered_pieces(samples, response_at, rate_hz), samples.size, float)
+
+
+def filtered_pieces(samples, response_at, rate_hz):
+    """As `filtered`, piece by piece; samples: an array, or what has a `size` and slices into arrays."""
     reach = math.ceil(_REACH_S * rate_hz)
     size = min(max(BLOCK, 8 * reach), 1 << (samples.size + 2 * reach - 1).bit_length())
     response = response_at(np.arange(size // 2 + 1) * (rate_hz / size))
-    return in_blocks(samples, response, size, before=reach, skipped=reach, hop=size - 2 * reach, dtype=float)
+    return _in_pieces(samples, response, size, before=reach, skipped=reach, hop=size - 2 * reach, dtype=float)
 
 
 def in_blocks(samples, response, size, *, before, skipped, hop, dtype):
@@ -65,15 +70,26 @@ def in_blocks(samples, response, size, *, before, skipped, hop, dtype):
     Small transforms stay in the processor's cache, and the plan of one as long as an hour of song takes more memory than the
     song.
     """
+    pieces = _in_pieces(samples, response, size, before=before, skipped=skipped, hop=hop, dtype=dtype)
+    return _gathered(pieces, samples.size, dtype)
+
+
+def _in_pieces(samples, response, size, *, before, skipped, hop, dtype):
     rfft, irfft = _transforms(dtype)
-    out, block = np.empty(samples.size, dtype), np.zeros(size, dtype)
+    block = np.zeros(size, dtype)
     for first in range(0, samples.size, hop):
         low = first - before
         there = samples[max(low, 0) : low + size]
         block[:] = 0
         block[max(-low, 0) : max(-low, 0) + there.size] = there
-        last = min(first + hop, samples.size)
-        out[first:last] = irfft(rfft(block) * response, size)[skipped : skipped + last - first]
+        yield irfft(rfft(block) * response, size)[skipped : skipped + min(hop, samples.size - first)]
+
+
+def _gathered(pieces, size, dtype):
+    out, first = np.empty(size, dtype), 0
+    for piece in pieces:
+        out[first : first + piece.size] = piece
+        first += piece.size
     return out
 
 

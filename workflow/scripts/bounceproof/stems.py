@@ -25,7 +25,9 @@ def prepared_stem(source, name, settings):
     short = settings["song_samples"] - samples.size
     if short > 0:
         notes.append(f"padded with {short / settings['sample_rate_hz']:.3f} s of silence to the song's length")
-    return np.pad(samples, (0, max(0, short)))[: settings["song_samples"]].astype(np.float32), notes
+        samples = np.pad(samples, (0, short))
+    # No copy more than it takes: an hour is 0.7 GB.
+    return samples[: settings["song_samples"]].astype(np.float32, copy=False), notes
 
 
 def one_channel(samples, channel, name):

@@ -52,7 +52,7 @@ def find_foreign(explained, rate_hz, others, own_track, gain):
     delay_s, delay_sigma_s, drift_percent, start_s, end_s, strength_sd.
 
     explained: Explained with the ride on; rate_hz: the session's; others: {track: (sketch, function that gives its samples at
-    rate_hz, or what slices into them)} of the session's other stems; gain: (bands of the sketch,) power response of the machine;
+    rate_hz, or what slices into them)} of the session's other stems; gain: (bands of the sketch,) power response of the machine.
     Method: `suspects` by power, then the correlation of whitened segments of 85 ms along a path of lags that hardly moves, with
     what the own stem and the sounds already named explain taken off both sides; its error from the same sound at wrong delays. A
     long song is gone through in portions: there a sound from further away than a portion is not found.
