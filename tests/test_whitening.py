@@ -5,6 +5,7 @@ import pytest
 from bounceproof import at_once
 from bounceproof.follow import fields, response, sweep
 from bounceproof.follow.material import BIN, HOP, WORK_HZ, Return, Sent, bin_times, blocks
+from bounceproof.spectra import squared
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy import signal
@@ -69,7 +70,7 @@ def test_frames_overlap_and_add_to_the_signal():
     np.testing.assert_allclose(fields.joined(spectra)[HOP:-HOP], samples[HOP:-HOP], atol=1e-5)
     doubled = fields.joined(spectra, np.full(spectra.shape, 2, np.float32))
     np.testing.assert_allclose(doubled[HOP:-HOP], 2 * samples[HOP:-HOP], atol=1e-5)
-    np.testing.assert_allclose(fields.power(spectra), np.abs(spectra) ** 2, rtol=1e-5)
+    np.testing.assert_allclose(squared(spectra), np.abs(spectra) ** 2, rtol=1e-5)
 
 
 def test_a_pass_is_the_same_numbers_on_any_number_of_threads(scene):

@@ -228,7 +228,9 @@ def all_cores(_=None):
 
 def cores_if_alone(wildcards):
     """Threads of a job of one take: all where it is the only one to be laid, as after a re-capture, else one a take."""
-    return all_cores() if takes_to_lay() < 2 and SONG_S <= LONG_S else 1
+    cores = all_cores()
+    # Asked last: it looks at every capture, which a job's own start on a node need not.
+    return cores if cores > 1 and SONG_S <= LONG_S and takes_to_lay() < 2 else 1
 
 
 @cache

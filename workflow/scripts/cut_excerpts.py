@@ -23,19 +23,14 @@ _AROUND_S = 4.0
 def main(snakemake):
     settings, files, output = snakemake.params.settings, snakemake.input, snakemake.output
     taken = zip(files.aligned, files.clicks, files.alignments, files.bands, strict=True)
-    takes = [next(taken) if track["take"] else None for track in settings["tracks"]]
     written = zip(output.wavs, output.mp3s, output.abouts, strict=True)
-    for track, stem, take, targets in zip(settings["tracks"], files.stems, takes, written, strict=True):
-        write(settings, track, stem, take, targets)
-
-
-def write(settings, track, stem, take, targets):
-    rate_hz, excerpt = cut(track, settings, stem, take)
-    wav, mp3, about = targets
-    write_pcm24_wav(wav, excerpt.samples, rate_hz)
-    with write_atomically(mp3) as temporary:
-        temporary.write_bytes(excerpts.compressed(excerpt.samples, rate_hz))
-    write_json(about, {"track": track["track"], "from_s": excerpt.from_s, "gain_db": excerpt.gain_db, "parts": excerpt.parts})
+    for track, stem, targets in zip(settings["tracks"], files.stems, written, strict=True):
+        rate_hz, excerpt = cut(track, settings, stem, next(taken) if track["take"] else None)
+        wav, mp3, about = targets
+        write_pcm24_wav(wav, excerpt.samples, rate_hz)
+        with write_atomically(mp3) as temporary:
+            temporary.write_bytes(excerpts.compressed(excerpt.samples, rate_hz))
+        write_json(about, {"track": track["track"], "from_s": excerpt.from_s, "gain_db": excerpt.gain_db, "parts": excerpt.parts})
 
 
 def cut(track, settings, stem_path, take):

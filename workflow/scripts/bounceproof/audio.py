@@ -407,10 +407,7 @@ def write_float_pieces(path, pieces, frames, channels, rate_hz):
 
 def write_through(path, pieces, frames, channels, rate_hz):
     """As `write_float_pieces`; yields each piece once it is written, for what is made of it."""
-    with _writing(path, frames, channels, rate_hz, "FLOAT") as sound:
-        for piece in pieces:
-            sound.write(piece)
-            yield piece
+    return _written(path, pieces, frames, channels, rate_hz, "FLOAT")
 
 
 def write_float_part(path, source, first, last, *, channel=None):
@@ -446,21 +443,21 @@ def _write(path, samples, rate_hz, subtype):
     _write_pieces(path, pieces, len(samples), channels, rate_hz, subtype)
 
 
-def _write_pieces(path, pieces, frames, channels, rate_hz, subtype):
-    with _writing(path, frames, channels, rate_hz, subtype) as sound:
-        for piece in pieces:
-            sound.write(piece)
+def _write_pieces(*of_written):
+    for _ in _written(*of_written):
+        pass
 
 
-@contextmanager
-def _writing(path, frames, channels, rate_hz, subtype):
-    """The soundfile.SoundFile that becomes a WAV of `frames` at `path`."""
+def _written(path, pieces, frames, channels, rate_hz, subtype):
+    """Write the pieces of a WAV of `frames`, which is there once all are written; yields each."""
     width = {"FLOAT": 4, "PCM_24": 3}[subtype]
     container = "RF64" if frames * channels * width > RIFF_LIMIT_BYTES else "WAV"
     with write_atomically(path) as temporary:
         facts = {"samplerate": rate_hz, "channels": channels, "format": container, "subtype": subtype}
         with reason_of_the_system(temporary), soundfile.SoundFile(temporary, "w", **facts) as sound:
-            yield sound
+            for piece in pieces:
+                sound.write(piece)
+                yield piece
         if subtype == "FLOAT":
             _clear_peak_time(temporary)
 

@@ -75,7 +75,7 @@ def in_blocks(samples, response, size, *, before, skipped, hop, dtype):
 
 
 def _in_pieces(samples, response, size, *, before, skipped, hop, dtype):
-    rfft, irfft = _transforms(dtype)
+    rfft, irfft = transforms_of(dtype)
     block = np.zeros(size, dtype)
     for first in range(0, samples.size, hop):
         low = first - before
@@ -93,7 +93,7 @@ def _gathered(pieces, size, dtype):
     return out
 
 
-def _transforms(dtype):
+def transforms_of(dtype):
     """(rfft, irfft) for a type: NumPy's for double precision, whose bits are scipy.fft's and which is loaded anyway (a job that
     makes one transfer would spend most of its time on loading the other); scipy.fft's for single, which it does twice as fast.
     """

@@ -103,11 +103,6 @@ def _range(powers):
     return float(np.subtract(*_lufs(np.percentile(heard, (95, 10))))) if len(heard) else None
 
 
-def true_peak_dbtp(samples, rate_hz):
-    """The highest value between the samples in dB re full scale; -inf for silence."""
-    return peaks(samples, rate_hz).true_dbtp
-
-
 def peaks(samples, rate_hz):
     """The Peaks of a mix."""
     peak = found = highest(samples)

@@ -11,6 +11,7 @@ import numpy as np
 from bounceproof.filters import filtered
 from bounceproof.muting import gate
 from bounceproof.quantities import amplitude_from_db
+from bounceproof.sliced import Sliced
 
 FADE_IN_S = 0.01
 FADE_OUT_S = 0.05
@@ -30,25 +31,22 @@ def pan_gains(pan):
     return float(np.cos(angle)), float(np.sin(angle))
 
 
-class Ready:
+class Ready(Sliced):
     """The mix-ready return, made where it is sliced: aligned x level_db, cut or padded to `frames`, short raised-cosine fades at
     both ends. aligned: samples (frames,), or what slices into them.
     """
 
     def __init__(self, aligned, rate_hz, *, level_db, frames):
-        self._aligned, self._rate_hz, self._gain, self._frames = aligned, rate_hz, amplitude_from_db(level_db), frames
-        self.shape = (frames,)
+        gain = amplitude_from_db(level_db)
 
-    def __len__(self):
-        return self._frames
+        def made(first, last):
+            out = np.zeros(last - first)
+            there = aligned[first:last]
+            np.multiply(there, gain, out=out[: len(there)])
+            fade(out, frames, rate_hz, first)
+            return out
 
-    def __getitem__(self, part):
-        first, last, _ = part.indices(self._frames)
-        out = np.zeros(max(0, last - first))
-        there = self._aligned[first:last]
-        np.multiply(there, self._gain, out=out[: len(there)])
-        _fade(out, self._frames, self._rate_hz, first)
-        return out
+        super().__init__(frames, made)
 
 
 def muted(samples, rate_hz, spans):
@@ -80,16 +78,9 @@ def what_was_done(about, alignment):
     return (*steps, "no sample of the stem in it")
 
 
-def fades(frames, rate_hz, part=slice(None)):
-    """Raised-cosine fade in (10 ms) and out (50 ms) over `frames` samples, or the part of it; shorter where the song is."""
-    first, last, _ = part.indices(frames)
-    curve = np.ones(max(0, last - first))
-    _fade(curve, frames, rate_hz, first)
-    return curve
-
-
-def _fade(samples, frames, rate_hz, first):
-    """Fade in place what starts `first` samples after the start of a song of `frames`; between the fades nothing is touched."""
+def fade(samples, frames, rate_hz, first=0):
+    """Fade in place what starts `first` samples after the start of a song of `frames`: raised cosines, 10 ms in and 50 ms out,
+    shorter where the song is; between them nothing is touched."""
     last = first + len(samples)
     rise, fall = min(frames // 2, round(FADE_IN_S * rate_hz)), min(frames // 2, round(FADE_OUT_S * rate_hz))
     head, tail = np.arange(first, min(last, rise)), np.arange(max(first, frames - fall), last)

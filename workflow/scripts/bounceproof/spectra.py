@@ -7,7 +7,7 @@ second signal that is late by tau has the phase -2 pi f tau. A `bands` argument 
 
 import numpy as np
 
-from bounceproof.filters import BLOCK, in_blocks
+from bounceproof.filters import BLOCK, in_blocks, transforms_of
 from bounceproof.quantities import DB_PER_POWER_RATIO
 
 SEGMENT_S = 0.17
@@ -51,22 +51,12 @@ def transforms(signals, segment, *, kind=np.float64):
     """
     window = np.hanning(segment + 1)[:-1]
     window = (window * np.sqrt(2.0 / (segment * np.sum(window**2)))).astype(kind)
-    count = segment_count(len(signals[0]), segment)
+    count, (rfft, _) = segment_count(len(signals[0]), segment), transforms_of(kind)
     for first in range(0, count, _BLOCK_SEGMENTS):
-        block = _transform(kind)(_windowed(signals, first, min(count, first + _BLOCK_SEGMENTS), window), axis=-1)
+        block = rfft(_windowed(signals, first, min(count, first + _BLOCK_SEGMENTS), window), axis=-1)
         block[..., 0] /= np.sqrt(2.0)
         block[..., -1] /= np.sqrt(2.0)
         yield np.moveaxis(block, 0, -1)
-
-
-def _transform(kind):
-    """NumPy's, whose bits are scipy.fft's: importing that takes longer than sketching a song. In single precision scipy's, 2.5
-    times as fast."""
-    if kind is np.float64:
-        return np.fft.rfft
-    from scipy import fft
-
-    return fft.rfft
 
 
 def _windowed(signals, first, last, window):

@@ -13,6 +13,7 @@ from bounceproof.audio import resample
 from bounceproof.clicks import click_band, make_click
 from bounceproof.filters import bandpass_response, filtered_pieces
 from bounceproof.quantities import amplitude_db, amplitude_from_db, highest, peak_dbfs
+from bounceproof.sliced import Sliced
 from bounceproof.transfer_layout import CLICK_AFTER_S, CLICK_BEFORE_S
 
 # A stem with next to nothing in the medium's band still needs clicks that are heard above the hiss.
@@ -21,45 +22,11 @@ _PIECE = 1 << 20
 
 
 class Transfer(NamedTuple):
-    """The samples to play (float64, below full scale), an array or a `Sent`, and their description, as the transfer's JSON holds
+    """The samples to play (float64, below full scale), an array or Sliced, and their description, as the transfer's JSON holds
     it."""
 
     samples: np.ndarray
     facts: dict
-
-
-class Sent:
-    """A transfer's samples, float64, made where they are sliced: body: the stem as sent, from stem_start on; clicks: (first
-    sample, samples) of each."""
-
-    def __init__(self, size, body, stem_start, clicks):
-        self.size, self.shape = size, (size,)
-        self._body, self._stem_start, self._clicks = body, stem_start, clicks
-
-    def __len__(self):
-        return self.size
-
-    def __getitem__(self, part):
-        first, last, _ = part.indices(self.size)
-        out = np.zeros(max(0, last - first))
-        for start, samples in ((self._stem_start, self._body), *self._clicks):
-            a, b = max(first, start), min(last, start + len(samples))
-            if b > a:
-                out[a - first : b - first] += samples[a - start : b - start]
-        return out
-
-
-class _Gained:
-    """Samples (frames,), or what slices into them, as float64 and with a gain, made where they are sliced."""
-
-    def __init__(self, samples, gain):
-        self.size, self._samples, self._gain = len(samples), samples, gain
-
-    def __len__(self):
-        return self.size
-
-    def __getitem__(self, part):
-        return np.asarray(self._samples[part], dtype=float) * self._gain
 
 
 def make_transfer(stem, rate_hz, **options):
@@ -89,7 +56,7 @@ def lay_out(stem, rate_hz, *, number, band_hz, settings, send_db, send_speed=1):
         for which, reference in (("start", start), ("end", end))
     ]
     laid = [(reference - click.reference_sample, click_peak * click.samples) for reference, click in clicks]
-    samples = Sent(size, body, stem_start, laid)
+    samples = _together(size, [(stem_start, body), *laid])
     edges = [first + click.edge_sample for (first, _), (_, click) in zip(laid, clicks, strict=True)]
     return Transfer(
         samples,
@@ -120,7 +87,22 @@ def _body(stem, rate_hz, send_db, send_speed):
         body = np.pad(body, (0, max(0, -(-len(stem) // send_speed) - body.size)))[: -(-len(stem) // send_speed)]
     peak = highest(body)
     gain_db = float(send_db - amplitude_db(peak)) if peak > 0 else 0.0
-    return _Gained(body, amplitude_from_db(gain_db)), gain_db
+    gain = amplitude_from_db(gain_db)
+    return Sliced(len(body), lambda first, last: np.asarray(body[first:last], dtype=float) * gain), gain_db
+
+
+def _together(size, parts):
+    """`size` samples, Sliced, silent but for the parts: (first sample, samples) of each."""
+
+    def made(first, last):
+        out = np.zeros(last - first)
+        for start, samples in parts:
+            a, b = max(first, start), min(last, start + len(samples))
+            if b > a:
+                out[a - first : b - first] += samples[a - start : b - start]
+        return out
+
+    return Sliced(size, made)
 
 
 def _click_peak(body, rate_hz, band_hz, below_db):

@@ -8,6 +8,7 @@ medium's band) and on the stem's time base. `expected` = stem through the respon
 import numpy as np
 
 from bounceproof import spectra
+from bounceproof.sliced import Sliced
 
 CELL_S = 2.5e-3
 _TAPS_S = 0.04
@@ -15,20 +16,6 @@ _ROOM_OVER_BAND = 2.6
 # A bin so far (50 dB) under its neighbours holds what wow and window leak of them, on both sides alike.
 _LEAST_NEAR = 1e-5
 _CELLS_AT_ONCE = 1 << 14
-
-
-class Sliced:
-    """Samples (frames,) that are made where they are sliced, by made(first, last): an hour of song fills memory else."""
-
-    def __init__(self, frames, made):
-        self._frames, self._made = frames, made
-
-    def __len__(self):
-        return self._frames
-
-    def __getitem__(self, part):
-        first, last, _ = part.indices(self._frames)
-        return self._made(first, max(first, last))
 
 
 class Explained:

@@ -14,9 +14,10 @@ import numpy as np
 
 from bounceproof import at_once, spectra
 from bounceproof.audio import resample
-from bounceproof.condition.explained import Sliced, taps_of, through
+from bounceproof.condition.explained import taps_of, through
 from bounceproof.condition.suspects import LEFT_OUT_S, Search, Source, Suspect, excess
 from bounceproof.sketches import hop_samples, sketch, sketch_bands
+from bounceproof.sliced import Sliced
 
 NOT_ERASED, PRINT_THROUGH, OTHER_SIDE = "not erased", "print-through", "other side"
 # A longer song is gone through in portions of about this length: what one search holds and costs grows with the square of that.

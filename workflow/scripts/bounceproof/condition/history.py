@@ -9,8 +9,9 @@ from typing import NamedTuple
 import numpy as np
 
 from bounceproof import spectra
-from bounceproof.condition.explained import Sliced, fitted_taps, through
+from bounceproof.condition.explained import fitted_taps, through
 from bounceproof.quantities import DB_PER_NEPER, amplitude_db, amplitude_from_db, power_db, third_octave_bands
+from bounceproof.sliced import Sliced
 from bounceproof.trends import straight_trend
 
 STEP_S = 1.0

@@ -11,8 +11,9 @@ from typing import NamedTuple
 
 import numpy as np
 
-from bounceproof.condition.explained import CELL_S, Sliced, working_factor
+from bounceproof.condition.explained import CELL_S, working_factor
 from bounceproof.quantities import DB_PER_NEPER, amplitude_db, amplitude_from_db, power_db, power_from_db
+from bounceproof.sliced import Sliced
 
 LEAST_RANGE_DB = 4.0
 STEPS_PER_CELL = 5

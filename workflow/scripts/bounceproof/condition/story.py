@@ -12,8 +12,9 @@ from bounceproof.condition import history as histories
 from bounceproof.condition import ride as rides
 from bounceproof.condition import unexplained as rests
 from bounceproof.condition.beside import beside_law
-from bounceproof.condition.explained import Explained, Sliced, explain, ridden
+from bounceproof.condition.explained import Explained, explain, ridden
 from bounceproof.condition.overload import measure_overload
+from bounceproof.sliced import Sliced
 
 # Phase error (rad) in the middle of the band up to which the stem still explains the return.
 _STEADY_RAD = 0.3

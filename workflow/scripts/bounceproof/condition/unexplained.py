@@ -9,8 +9,9 @@ from typing import NamedTuple
 import numpy as np
 
 from bounceproof import spectra
-from bounceproof.condition.explained import Sliced, response_taps, through
+from bounceproof.condition.explained import response_taps, through
 from bounceproof.quantities import DB_PER_POWER_RATIO, Band, power_db, power_weights, shares_within
+from bounceproof.sliced import Sliced
 
 # What each tap of a response takes of the hiss, re a least-squares fit: twice its taper (fourth root of Hann) less the square of
 # that, which Hann segments overlapping by half make larger.

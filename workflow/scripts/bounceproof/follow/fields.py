@@ -51,20 +51,6 @@ def _overlapped(pieces, window, out):
                 at[i] = one[i] * window[i] + other[HOP + i] * window[HOP + i]
 
 
-def power(spectra):
-    """|spectra|^2, float32."""
-    out = np.empty(spectra.shape, np.float32)
-    _power(spectra.view(np.float32), out)
-    return out
-
-
-@njit(cache=True, nogil=True)
-def _power(parts, out):
-    for k in range(out.shape[0]):
-        for j in range(out.shape[1]):
-            out[k, j] = parts[k, 2 * j] * parts[k, 2 * j] + parts[k, 2 * j + 1] * parts[k, 2 * j + 1]
-
-
 def smeared(field, frames, bands):
     """Moving mean over an odd number of frames and of bands (float32), edges held."""
     along, out = np.empty_like(field), np.empty_like(field)

@@ -138,7 +138,8 @@ def look(
     hats = _joined_hats(found, bins) if want_gain else None
     normal = functools.reduce(response.Normal.plus, (one.normal for one in found)) if want_stem and found else None
     crossed, powers = sum(one.crossed for one in found), sum(one.powers for one in found)
-    loudness, told = (sum((one[k] for one in found), np.zeros(shape)) for k, shape in ((1, (2, fields.BANDS)), (2, 2)))
+    loudness = sum((one.loudness for one in found), np.zeros((2, fields.BANDS)))
+    told = sum((one.told for one in found), np.zeros(2))
     stretch = _stretch(knots_u)
     error_cross = bend_gram = None
     if edges is not None:

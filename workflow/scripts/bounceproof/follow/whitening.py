@@ -9,6 +9,8 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit
 
+from bounceproof.spectra import squared
+
 from . import fields
 from .material import BIN, HOP, WORK_HZ
 from .pieces import padded
@@ -73,7 +75,7 @@ def whiten(
 ):
     """The White of a Scene that begins at the working sample `start`; the rest as `sweep.look` has it."""
     heard = fields.framed(scene.back)
-    heard_power = fields.power(heard)
+    heard_power = squared(heard)
     silence = np.float32(SILENCE * HOP * back.power + 1e-30)
     there = _inside(back, knots_u, start, len(heard)) * (np.mean(heard_power, axis=1) > 10 * silence)
     counts = there if keep is None else there * padded(keep, start // HOP, start // HOP + len(there))
@@ -109,9 +111,8 @@ def whiten(
         slope = fields.framed(scene.slope)
         slope *= gain
     if attenuate_us is not None:
-        steep = _frame_energy(weight, fields.power(slope))
+        steep = _frame_energy(weight, squared(slope))
         weight = weight * _fade(attenuate_us, start, _most_off_us(left_over, steep, explained))
-        weighted_gain = weight * gain
     return White(
         fields.joined(error, weight),
         None if slope is None else fields.joined(slope, weight),
@@ -122,7 +123,7 @@ def whiten(
         stem_w,
         back_w,
         fields.joined(model, weight) if want_model else None,
-        tuple(fields.joined(one, weighted_gain) for one in also),
+        tuple(fields.joined(one, weight * gain) for one in also),
     )
 
 
