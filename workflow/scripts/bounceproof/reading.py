@@ -2,7 +2,8 @@
 
 Conventions: positions count samples from the first one (= 0.0) and may be fractional; outside the samples there is silence.
 Method: band-limited interpolation by a sinc under a Kaiser window (J. F. Kaiser, 1974), 48 samples wide, read from a table of
-2048 phases with straight lines between: error below -120 dB re full scale up to 20 kHz of 48, and none at whole positions.
+2048 phases with straight lines between: error below -120 dB re full scale up to 20 kHz of 48, and none at whole positions. Single precision, where the samples
+have it, adds some -140 dB.
 """
 
 import functools
@@ -33,17 +34,17 @@ class Reader:
         """Values (float64, same shape) at `positions` in samples; 0 before the first and after the last sample."""
         positions = np.asarray(positions, dtype=float)
         out = np.zeros(positions.size)
-        _read(self._samples, _sinc_table(), positions.ravel(), out)
+        _read(self._samples, _sinc_table(self._samples.dtype), positions.ravel(), out)
         return out.reshape(positions.shape)
 
 
 @functools.cache
-def _sinc_table():
+def _sinc_table(dtype):
     """Row = phase between two samples (0 .. 1), column = tap: the windowed sinc's value there, shape (phases + 1, taps)."""
     distance = np.arange(TAPS) - (TAPS // 2 - 1) - (np.arange(_PHASES + 1) / _PHASES)[:, None]
     inside = np.sqrt(np.maximum(0.0, 1.0 - np.square(distance / (TAPS / 2))))
     table = np.sinc(distance) * np.i0(_KAISER_BETA * inside) / np.i0(_KAISER_BETA)
-    return np.ascontiguousarray(np.where(np.abs(distance) < TAPS / 2, table, 0.0))
+    return np.ascontiguousarray(np.where(np.abs(distance) < TAPS / 2, table, 0.0), dtype=dtype)
 
 
 @njit(cache=True, nogil=True)
@@ -69,13 +70,13 @@ def _read(samples, table, positions, out):
 
 @njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz"})
 def _weighted(samples, table, first, row, part):
-    """One reading away from the ends; its sums may be taken in any order, several at a time."""
-    below, above = 0.0, 0.0
+    """One reading away from the ends, in the samples' precision; its sums may be taken in any order, several at a time."""
+    below = above = samples.dtype.type(0)
     for tap in range(TAPS):
         sample = samples[first + tap]
         below += table[row, tap] * sample
         above += table[row + 1, tap] * sample
-    return below + part * (above - below)
+    return below + samples.dtype.type(part) * (above - below)
 
 
 def read_through(capture, capture_rate_hz, time_map, *, start_s, count, rate_hz):

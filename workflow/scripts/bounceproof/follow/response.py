@@ -89,27 +89,26 @@ def correlations(stem, others, first, last, *, reach=0):
     # Double precision: the stem may be 60 dB louder where the machine passes nothing than where it counts.
     own = np.zeros((count, step))
     own.ravel()[: last - first] = stem[first:last]
-    own = fft.rfft(own, size, axis=1)
-
-    def with_own(signal, start):
-        # What lies beyond the stretch counts too: what is lost there would pass for knowledge of a delay of the response alone.
-        there = padded(signal, start, start + (count - 1) * step + size).astype(np.float64)
-        there = fft.rfft(np.lib.stride_tricks.sliding_window_view(there, size)[::step], axis=1)
-        return fft.irfft(_products(own, there), size)
-
-    auto = with_own(stem, first)[: span + 1]
-    return auto, [with_own(one, first + FIRST_LAG - reach)[: most + 1] for one in others]
+    # What lies beyond the stretch counts too: what is lost there would pass for knowledge of a delay of the response alone.
+    starts = [first, *(first + FIRST_LAG - reach for _ in others)]
+    laid = [padded(one, start, start + (count - 1) * step + size) for one, start in zip((stem, *others), starts, strict=True)]
+    laid = [np.lib.stride_tricks.sliding_window_view(one, size)[::step] for one in laid]
+    sums = np.zeros((len(laid), size // 2 + 1), np.complex128)
+    for k in range(0, count, pieces.AT_ONCE):
+        some = fft.rfft(own[k : k + pieces.AT_ONCE], size, axis=1)
+        for one, total in zip(laid, sums, strict=True):
+            _add_products(some, fft.rfft(one[k : k + pieces.AT_ONCE].astype(np.float64), axis=1), total)
+    auto, *crossed = fft.irfft(sums, size, axis=1)
+    return auto[: span + 1], [one[: most + 1] for one in crossed]
 
 
 @njit(cache=True, nogil=True)
-def _products(one, other):
-    """Sum over the rows of conj(one) * other."""
-    out = np.zeros(one.shape[1], np.complex128)
+def _add_products(one, other, out):
+    """Add the sum over the rows of conj(one) * other."""
     for k in range(one.shape[0]):
         for j in range(one.shape[1]):
             a, b = one[k, j], other[k, j]
             out[j] += complex(a.real * b.real + a.imag * b.imag, a.real * b.imag - a.imag * b.real)
-    return out
 
 
 def gram(normal):
