@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from bounceproof import reading
 from bounceproof.quantities import amplitude_db, rms
-from bounceproof.reading import Reader, read_through
+from bounceproof.reading import Reader, _along, read_through
 from bounceproof.timemap import TimeMap
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -66,6 +66,17 @@ def test_reading_is_linear():
     np.testing.assert_allclose(
         Reader(2 * one - 3 * two).at(positions), 2 * Reader(one).at(positions) - 3 * Reader(two).at(positions), atol=1e-12
     )
+
+
+@pytest.mark.parametrize("start_s", [0.0, -1.0, 1.7])
+@pytest.mark.parametrize("first", [0, 5000])
+def test_places_along_a_map_are_those_that_the_map_tells(start_s, first):
+    knots_s = np.linspace(0.5, 2.0, 751)
+    time_map = TimeMap(knots_s, 2.1 + 1.003 * knots_s + 1e-4 * np.sin(9 * knots_s), 1.0)
+    places = np.empty(30000)
+    _along(time_map.stem_s, time_map.return_s, 1 / time_map.mean_speed_ratio, start_s, first, float(RATE_HZ), places)
+    assert np.array_equal(places, time_map.at(start_s + np.arange(first, first + places.size) / RATE_HZ))
+
 
 
 @pytest.mark.parametrize("speed", [0.88, 0.97, 1.0, 1.05, 1.12])

@@ -93,12 +93,29 @@ def read_through(capture, capture_rate_hz, time_map, *, start_s, count, rate_hz)
     out = np.empty(count, dtype=np.float32)
 
     def read(first):
-        last = min(count, first + BLOCK)
-        stem_s = start_s + np.arange(first, last) / rate_hz
-        out[first:last] = reader.at(time_map.at(stem_s) * capture_rate_hz)
+        places = np.empty(min(count, first + BLOCK) - first)
+        _along(time_map.stem_s, time_map.return_s, 1.0 / time_map.mean_speed_ratio, start_s, first, float(rate_hz), places)
+        places *= capture_rate_hz
+        out[first : first + places.size] = reader.at(places)
 
     at_once.each(read, range(0, count, BLOCK))
     return out
+
+
+@njit(cache=True, nogil=True)
+def _along(stem_s, return_s, slope, start_s, first, rate_hz, out):
+    """`TimeMap.at` for the stem times start_s + first / rate_hz and on, a sample apart: a knot is looked for once, and walked from."""
+    last = stem_s.size - 1
+    k = max(np.searchsorted(stem_s, start_s + first / rate_hz, side="right") - 1, 0)
+    for i in range(out.size):
+        at_s = start_s + (first + i) / rate_hz
+        while k < last and stem_s[k + 1] <= at_s:
+            k += 1
+        if at_s < stem_s[0] or k == last:
+            out[i] = return_s[k] + slope * (at_s - stem_s[k])
+        else:
+            along = (return_s[k + 1] - return_s[k]) / (stem_s[k + 1] - stem_s[k])
+            out[i] = along * (at_s - stem_s[k]) + return_s[k]
 
 
 def _band_limited(capture, capture_rate_hz, step):

@@ -103,9 +103,9 @@ def _filtered(samples, impulse):
 
 def _long_term(samples):
     count = (samples.size - _WINDOW) // _HOP + 1
-    total = np.zeros(_WINDOW // 2 + 1)
+    total, window = np.zeros(_WINDOW // 2 + 1), np.hanning(_WINDOW)
     for k in range(count):
-        total += np.square(np.abs(fft.rfft(samples[k * _HOP : k * _HOP + _WINDOW] * np.hanning(_WINDOW))))
+        total += np.square(np.abs(fft.rfft(samples[k * _HOP : k * _HOP + _WINDOW] * window)))
     return total / max(1, count)
 
 

@@ -41,6 +41,21 @@ def _windowed(samples, window, out):
             row[i] = frame[i] * window[i]
 
 
+def power(spectra):
+    """|spectra|^2, float32."""
+    out = np.empty(spectra.shape, np.float32)
+    _squared(spectra, out)
+    return out
+
+
+@njit(cache=True, nogil=True)
+def _squared(spectra, out):
+    for k in range(out.shape[0]):
+        one, row = spectra[k], out[k]
+        for j in range(row.size):
+            row[j] = one[j].real * one[j].real + one[j].imag * one[j].imag
+
+
 def joined(spectra, weight=None):
     """The signal of `spectra`, each weighted (frames, BANDS) where that is asked for, overlapped and added: (frames + 1) hops,
     correct but for the first and last hop."""

@@ -9,8 +9,6 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit
 
-from bounceproof.spectra import squared
-
 from . import fields
 from .material import BIN, HOP, WORK_HZ
 from .pieces import padded
@@ -75,7 +73,7 @@ def whiten(
 ):
     """The White of a Scene that begins at the working sample `start`; the rest as `sweep.look` has it."""
     heard = fields.framed(scene.back)
-    heard_power = squared(heard)
+    heard_power = fields.power(heard)
     silence = np.float32(SILENCE * HOP * back.power + 1e-30)
     there = _inside(back, knots_u, start, len(heard)) * (np.mean(heard_power, axis=1) > 10 * silence)
     counts = there if keep is None else there * padded(keep, start // HOP, start // HOP + len(there))
@@ -87,7 +85,9 @@ def whiten(
     alike, plain = np.empty_like(heard_power), np.empty_like(heard_power)
     unexplained = np.empty_like(heard_power)
     _agree(_flat(heard), _flat(model), _flat(stretch), np.float32(replayed), alike, plain, unexplained)
-    typical = np.maximum(fields.smeared(unexplained, TYPICAL_FRAMES, TYPICAL_BANDS), np.float32(0)) + silence
+    typical = fields.smeared(unexplained, TYPICAL_FRAMES, TYPICAL_BANDS)
+    np.maximum(typical, np.float32(0), out=typical)
+    typical += silence
     gain = _ratio(alike, plain, typical, USUAL)
     np.clip(gain, np.float32(0), MOST_GAIN, out=gain)
     also = [fields.framed(one) for one in also]
@@ -105,13 +105,14 @@ def whiten(
         stem_w = fields.joined(fields.framed(scene.stem), weighted_gain)
     if want_back:
         whole = heard if scene.whole is None else fields.framed(scene.whole)
-        back_w = fields.joined(whole - np.float32(replayed) * stretch, weight)
+        held = np.empty_like(whole)
+        _held(_flat(whole), _flat(stretch), np.float32(replayed), _flat(held))
+        back_w = fields.joined(held, weight)
     slope = None
     if scene.slope is not None:
         slope = fields.framed(scene.slope)
-        slope *= gain
+        steep = _steep(_flat(slope), gain, weight)
     if attenuate_us is not None:
-        steep = _frame_energy(weight, squared(slope))
         weight = weight * _fade(attenuate_us, start, _most_off_us(left_over, steep, explained))
     return White(
         fields.joined(error, weight),
@@ -160,6 +161,29 @@ def _gained(heard, model, stretch, gain, error, left):
             x, y = heard[k, 2 * j] - x, heard[k, 2 * j + 1] - y
             error[k, 2 * j], error[k, 2 * j + 1] = x, y
             left[k, j] = x * x + y * y
+
+
+@njit(cache=True, nogil=True)
+def _held(heard, stretch, replayed, out):
+    """The return without what the replay's share of the response stretched."""
+    for k in range(out.shape[0]):
+        one, other, row = heard[k], stretch[k], out[k]
+        for j in range(row.size):
+            row[j] = one[j] - replayed * other[j]
+
+
+@njit(cache=True, nogil=True, fastmath={"reassoc"})
+def _steep(slope, gain, weight):
+    """The slope with the gain, in place; the weighted energy of each of its frames."""
+    out = np.empty(gain.shape[0])
+    for k in range(gain.shape[0]):
+        total = 0.0
+        for j in range(gain.shape[1]):
+            x, y = slope[k, 2 * j] * gain[k, j], slope[k, 2 * j + 1] * gain[k, j]
+            slope[k, 2 * j], slope[k, 2 * j + 1] = x, y
+            total += np.float64(weight[k, j] * weight[k, j] * (x * x + y * y))
+        out[k] = total / HOP
+    return out
 
 
 def _ratio(alike, loud, typical, usual):
