@@ -209,8 +209,8 @@ def _plain_copy(sent, back, line):
     return response.pulse(gain)
 
 
-def _smoothed(z, info, model, extra, base_us):
-    smoothed = smoother.smooth(z - base_us, info, learn.start_steps(model, BIN_S), extra=extra)
+def _smoothed(z, info, model, extra, base_us, *, keep=False):
+    smoothed = smoother.smooth(z - base_us, info, learn.start_steps(model, BIN_S), extra=extra, keep=keep)
     return smoothed._replace(mean_us=smoothed.mean_us + base_us)
 
 
@@ -287,9 +287,9 @@ def _finish(
         replayed = seen.replayed
         z = measured(x_us, seen)
         model = model or learn.learn(learn.Evidence(z - base_us, seen.info, BIN_S, extra=extra), learn.UNKNOWN)
-        smoothed = _smoothed(z, seen.info, model, extra, base_us)
+        smoothed = _smoothed(z, seen.info, model, extra, base_us, keep=edges.size > x_us.size)
         unknowns = np.append(theta, bend) if bent else theta
-        equations = joint.Elimination(seen, unknowns, anchor, model, edges=edges, extra=extra)
+        equations = joint.Elimination(seen, unknowns, anchor, model, edges=edges, extra=extra, kept=smoothed.kept)
         step = equations.step(smoothed.mean_us - x_us)
         before, bent_before = x_us, bend
         x_us, unknowns = smoothed.mean_us + step.pull_us, step.unknowns

@@ -44,16 +44,18 @@ class Elimination:
     """The normal equations of a Pass with the map taken out.
 
     seen: a Pass with its coupling; unknowns: theta, and the powers' shares where the Pass was asked for them; edges: its
-    `groups`.
+    `groups`; kept: the Gains over them, where each bin stands alone and was smoothed so before.
     """
 
-    def __init__(self, seen, unknowns, anchor, model, *, edges, extra=None):
+    def __init__(self, seen, unknowns, anchor, model, *, edges, extra=None, kept=None):
         self.edges, self.coupling = edges, seen.coupling
         self.info = np.add.reduceat(seen.info, edges[:-1])
         between_s = BIN_S * np.diff(_middles(edges), prepend=-0.5)
         self.steps = smoother.paced(between_s, lambda step_s: start_steps(model, step_s))
-        extra = None if extra is None else (np.searchsorted(edges, extra[0], side="right") - 1, extra[1], extra[2])
-        self.kept = smoother.gains(self.info, self.steps, extra=extra)
+        if kept is None:
+            extra = None if extra is None else (np.searchsorted(edges, extra[0], side="right") - 1, extra[1], extra[2])
+            kept = smoother.gains(self.info, self.steps, extra=extra)
+        self.kept = kept
         gram, _ = response.gram(seen.normal)
         if seen.bend_gram is not None:
             gram = np.block([[gram, seen.bend_gram[:, : len(gram)].T], [seen.bend_gram]])

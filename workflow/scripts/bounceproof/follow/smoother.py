@@ -19,11 +19,12 @@ _STEPS_AT_ONCE = 4096
 
 
 class Smoothed(NamedTuple):
-    """Mean (us), variance (us^2) of the position at each step, log-likelihood of the measurements."""
+    """Mean (us), variance (us^2) of the position at each step, log-likelihood of the measurements; kept: the Gains, or None."""
 
     mean_us: np.ndarray
     variance: np.ndarray
     log_likelihood: float
+    kept: object = None
 
 
 class Ahead(NamedTuple):
@@ -58,14 +59,14 @@ def paced(lengths_s, of_length):
     return Paced(*(np.array([one[i] for one in some]) for i in range(3)), some[0].prior, kind)
 
 
-def smooth(z, info, steps, *, extra=None):
+def smooth(z, info, steps, *, extra=None, keep=False):
     """Smooth the measurements `z` with information `info` (arrays, one for each step) under `steps`.
 
-    extra: (indices, position variance, speed variance) added before those steps: a jump, a swoop.
+    extra: (indices, position variance, speed variance) added before those steps: a jump, a swoop. keep: the Gains too.
     """
     rows, innovation, means, surprise, loglik = _run_forward(z, info, steps, extra)
     mean, variance = _backward(means, surprise, rows, innovation, steps.row, steps.blocks)
-    return Smoothed(mean, variance, loglik)
+    return Smoothed(mean, variance, loglik, Gains(rows, innovation) if keep else None)
 
 
 def log_likelihood(z, info, steps, *, extra=None):
