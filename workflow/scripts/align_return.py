@@ -22,6 +22,9 @@ from bounceproof.audio import AudioProblem, look_at, read_capture, read_mono, wr
 from bounceproof.files import file_sha256, read_json, write_atomically, write_json
 from bounceproof.timemap import read_time_map, write_time_map
 
+# A capture of some minutes costs more time to read again than memory to hold.
+HOLD_BYTES = 1 << 26
+
 
 def main(snakemake):
     if snakemake.params.settings["partner"]:
@@ -95,7 +98,7 @@ def lay(paths, settings):
         return unreadable(str(problem), count, settings["alignment"]["method"]), facts["sample_rate_hz"]
     chosen = choose_channel(capture.samples, capture.rate_hz, wanted=settings["capture_channel"])
     remarks, capture_facts = [*chosen.remarks, *capture.notes], chosen.facts
-    channel = Kept(partial(one_channel, paths.capture, chosen.number), chosen.samples)
+    channel = Kept(partial(one_channel, paths.capture, chosen.number), chosen.samples, hold_bytes=HOLD_BYTES)
     # Nobody but `channel` is to hold the samples, so that they can be let go.
     del capture, chosen
     laid = lay_kept(
