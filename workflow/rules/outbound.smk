@@ -26,6 +26,8 @@ rule prepare_stem:
     output:
         stem=result("stems/{track}.wav"),
         about=result("stems/{track}.json"),
+        # Made here although only other tracks' returns are held against it: a job of its own would mostly be its start.
+        sketch=result("stems/{track}.sketch.npy"),
     log:
         result("logs/prepare_stem/{track}.log"),
     priority: 4
@@ -43,26 +45,6 @@ rule prepare_stem:
         "Preparing the stem of {wildcards.track}"
     script:
         "../scripts/prepare_stem.py"
-
-
-rule sketch_stem:
-    input:
-        stem=result("stems/{track}.wav"),
-    output:
-        sketch=result("stems/{track}.sketch.npy"),
-    log:
-        result("logs/sketch_stem/{track}.log"),
-    conda:
-        "../../envs/environment.yaml"
-    resources:
-        mem_mb=1500,
-    params:
-        settings={"sample_rate_hz": SESSION["sample_rate_hz"]},
-        code=code_version("sketch_stem.py"),
-    message:
-        "Sketching the stem of {wildcards.track}"
-    script:
-        "../scripts/sketch_stem.py"
 
 
 rule make_transfer:

@@ -2,7 +2,8 @@
 
 input:  stem (the file as handed in)
 output: stem (stems/TRACK.wav, 32-bit float), about (stems/TRACK.json: source_sha256, notes, peak_dbfs,
-        time_reference_sample: where the stem's own file says that the song starts, 0 if it says nothing)
+        time_reference_sample: where the stem's own file says that the song starts, 0 if it says nothing), sketch
+        (stems/TRACK.sketch.npy: the stem by narrow bands, so that it is known again in other tracks' returns)
 params: content (the stem's SHA-256, or "demo_song"), settings = {track, channel, sample_rate_hz, song_samples}
 """
 
@@ -10,6 +11,7 @@ from bounceproof.audio import read_audio, write_float_wav
 from bounceproof.broadcast import time_reference
 from bounceproof.files import file_sha256, write_json
 from bounceproof.quantities import peak_dbfs, rms_dbfs
+from bounceproof.sketches import sketch, write_sketch
 from bounceproof.stems import prepared_stem
 from bounceproof_job import check_unchanged, run_job
 
@@ -33,6 +35,7 @@ def main(snakemake):
         "notes": [*source.notes, *notes],
     }
     write_json(snakemake.output.about, about)
+    write_sketch(snakemake.output.sketch, sketch(stem, settings["sample_rate_hz"]))
 
 
 if __name__ == "__main__":
