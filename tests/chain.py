@@ -94,7 +94,6 @@ OF_ALL = {
     "Stacking the hiss of all tracks",
     "Building the rough mixes",
     "Drawing the figures",
-    "Cutting the listening excerpts",
     "Writing the report",
     "Writing the record",
 }

@@ -348,14 +348,15 @@ class FakeSession:
         )
 
     def make_ready(self, track, **settings):
-        """The mix-ready file of a track; settings: what is done to it beyond the defaults."""
-        mix, take = self.results / "mix", self.chosen[track]
-        inputs = {"stem_about": self.results / "stems" / f"{track}.json"}
+        """The mix-ready file of a track and its excerpt; settings: what is done to it beyond the defaults."""
+        mix, heard, take = self.results / "mix", self.results / "excerpts", self.chosen[track]
+        inputs = {"stem": self.results / "stems" / f"{track}.wav", "stem_about": self.results / "stems" / f"{track}.json"}
         if take:
-            names = {"aligned": "aligned.wav", "alignment": "alignment.json", "condition": "condition.json", "bands": "bands.tsv"}
+            names = {"aligned": "aligned.wav", "clicks": "aligned-clicks.wav", "alignment": "alignment.json"}
+            names |= {"condition": "condition.json", "bands": "bands.tsv"}
             inputs |= {key: self.take(track) / name for key, name in names.items()}
-            inputs["stem"] = self.results / "stems" / f"{track}.wav"
         outputs = {"ready": mix / f"{track}.wav", "about": mix / f"{track}.ready.json"}
+        outputs |= {key: heard / f"{track}.{end}" for key, end in {"wav": "wav", "mp3": "mp3", "parts": "json"}.items()}
         defaults = {"session": "harbour", "mute": False, "restore": None, "boost_limit_db": 12.0, "lost_db": 3.0}
         defaults |= {"undo_riding": False, "riding_limit_db": 12.0, "band_high_hz": BAND_HZ[1]}
         common = {"sample_rate_hz": RATE_HZ, "song_samples": int(SONG_S * RATE_HZ), "track": track, "take": take}
@@ -395,27 +396,9 @@ class FakeSession:
         return {**session, **self.band, "tracks": tracks}
 
     def excerpts(self):
-        kinds = {"wavs": "wav", "mp3s": "mp3", "abouts": "json"}
+        kinds = {"mp3s": "mp3", "abouts": "json"}
         folder = self.results / "excerpts"
         return {kind: [folder / f"{one['track']}.{end}" for one in self.tracks] for kind, end in kinds.items()}
-
-    def cut_excerpts(self):
-        run(
-            "cut_excerpts",
-            inputs={
-                "stems": [self.results / "stems" / f"{one['track']}.wav" for one in self.tracks],
-                "aligned": self.of("aligned.wav"),
-                "clicks": self.of("aligned-clicks.wav"),
-                "alignments": self.of("alignment.json"),
-                "bands": self.of("bands.tsv"),
-            },
-            outputs=self.excerpts(),
-            settings={
-                "tracks": [{"track": one["track"], "take": one["take"], "restore": None} for one in self.tracks],
-                "boost_limit_db": 12.0,
-                "lost_db": 3.0,
-            },
-        )
 
     def report(self, wire=(), forecast=()):
         plain = {"side": "", "counter": "", "battery_v": None, "capture_gain_db": None}
@@ -431,7 +414,7 @@ class FakeSession:
                 "reference": self.results / "mix" / "reference.json",
                 "timing_table": self.results / "mix" / "timing.tsv",
                 "time_maps": self.of("time-map.tsv"),
-                **{kind: self.excerpts()[kind] for kind in ("mp3s", "abouts")},
+                **self.excerpts(),
                 "wire": list(wire),
                 "forecast": list(forecast),
             },
@@ -454,7 +437,6 @@ class FakeSession:
         self.check_pairs()
         self.stack_and_mix()
         self.draw(figures)
-        self.cut_excerpts()
         self.report()
 
 

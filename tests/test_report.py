@@ -134,7 +134,6 @@ def test_no_date_and_the_same_bytes_twice(session, text):
     session.check_pairs()
     session.stack_and_mix()
     session.draw()
-    session.cut_excerpts()
     session.report()
     differing = [path.name for path, content in before.items() if path.read_bytes() != content]
     assert differing == []

@@ -1,4 +1,4 @@
-"""What report and excerpts of a long song cost, made up from a finished session's results.
+"""What report, mix-ready files and excerpts of a long song cost, made up from a finished session's results.
 
     envs/run snakemake && envs/run python tests/bench/report_cost.py results/demo [TRACKS] [SECONDS]
 
@@ -71,6 +71,7 @@ class Song:
             write_float_wav(target, np.tile(read_mono(sound), times), rate_hz)
 
     def _together(self, source, times):
+        write_json(self.folder / "start.json", {"time_reference_sample": 0})
         stack, rows = read_json(source / "noise" / "stack.json"), read_table(source / "noise" / "stack.tsv")
         write_json(self.folder / "stack.json", {**repeated(stack, times), "bands": stack["bands"], "tracks": len(self.tracks)})
         rows = [{**rows[k % len(rows)], "track": track} for k, track in enumerate(self.tracks)]
@@ -87,15 +88,19 @@ class Song:
     def files(self, kind):
         return [str(self.folder / "excerpts" / f"{track}.{kind}") for track in self.tracks]
 
-    def excerpts(self):
-        import cut_excerpts
+    def ready(self):
+        import ready_track
 
-        stems = [str(self.folder / "stems" / f"{track}.wav") for track in self.tracks]
-        lists = {"aligned": "aligned.wav", "clicks": "aligned-clicks.wav", "alignments": "alignment.json", "bands": "bands.tsv"}
-        inputs = {"stems": stems, **{key: self.of(name) for key, name in lists.items()}}
-        outputs = {"wavs": self.files("wav"), "mp3s": self.files("mp3"), "abouts": self.files("json")}
-        rows = [{"track": track, "take": "one", "restore": None} for track in self.tracks]
-        _run(cut_excerpts, inputs, outputs, {"tracks": rows, "boost_limit_db": 12.0, "lost_db": 3.0})
+        names = {"aligned": "aligned.wav", "clicks": "aligned-clicks.wav", "alignment": "alignment.json", "bands": "bands.tsv"}
+        plain = {"session": "song", "mute": False, "restore": None, "undo_riding": False, "boost_limit_db": 12.0, "lost_db": 3.0}
+        plain |= {key: self.session[key] for key in ("sample_rate_hz", "song_samples")}
+        for track in self.tracks:
+            inputs = {key: str(self.folder / "chosen" / track / name) for key, name in names.items()}
+            inputs |= {"stem": str(self.folder / "stems" / f"{track}.wav"), "stem_about": str(self.folder / "start.json")}
+            heard, mix = self.folder / "excerpts", self.folder / "mix"
+            outputs = {"ready": mix / f"{track}.wav", "about": mix / f"{track}.ready.json", "wav": heard / f"{track}.wav"}
+            outputs |= {"mp3": heard / f"{track}.mp3", "parts": heard / f"{track}.json"}
+            _run(ready_track, inputs, {key: str(path) for key, path in outputs.items()}, {"track": track, "take": "one", **plain})
 
     def report(self):
         import write_report
@@ -137,7 +142,7 @@ def main(source, tracks=16, seconds=240):
     with tempfile.TemporaryDirectory() as folder:
         song = Song(Path(source), Path(folder), int(tracks), float(seconds))
         apart = multiprocessing.get_context("spawn")
-        for step in ("excerpts", "report"):
+        for step in ("ready", "report"):
             told = apart.Queue()
             process = apart.Process(target=_timed, args=(song, step, told))
             process.start()

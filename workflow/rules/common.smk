@@ -366,14 +366,10 @@ def ready_files(wildcards):
     if not takes_of(wildcards.track):
         return {}
     settings = ready_settings(wildcards.track)
-    names = {"aligned": "aligned.wav", "alignment": "alignment.json"}
+    names = {"aligned": "aligned.wav", "clicks": "aligned-clicks.wav", "alignment": "alignment.json", "bands": "bands.tsv"}
     if settings["mute"] or settings["restore"] or settings["undo_riding"]:
         names["condition"] = "condition.json"
-    if settings["restore"]:
-        names["bands"] = "bands.tsv"
-    files = {name: chosen_file(file, wildcards.track) for name, file in names.items()}
-    by_stem = settings["restore"] or settings["undo_riding"]
-    return files | ({"stem": f"{RESULTS}/stems/{wildcards.track}.wav"} if by_stem else {})
+    return {name: chosen_file(file, wildcards.track) for name, file in names.items()}
 
 
 def ready_settings(track):

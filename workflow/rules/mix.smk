@@ -4,10 +4,15 @@
 rule ready_track:
     input:
         unpack(ready_files),
+        stem=result("stems/{track}.wav"),
         stem_about=result("stems/{track}.json"),
     output:
         ready=result("mix/{track}.wav"),
         about=result("mix/{track}.ready.json"),
+        # What the report plays is cut here: its own job would be most of its cost, and one for all tracks would do them all again.
+        wav=result("excerpts/{track}.wav"),
+        mp3=result("excerpts/{track}.mp3"),
+        parts=result("excerpts/{track}.json"),
     log:
         result("logs/ready_track/{track}.log"),
     priority: 1

@@ -1,10 +1,5 @@
 """Figures and the report."""
 
-EXCERPTS = {
-    kind: [f"{RESULTS}/excerpts/{track}.{ending}" for track in TRACKS]
-    for kind, ending in {"wavs": "wav", "mp3s": "mp3", "abouts": "json"}.items()
-}
-
 
 rule draw_figures:
     input:
@@ -46,39 +41,10 @@ rule print_figures:
         "../scripts/print_figures.py"
 
 
-rule cut_excerpts:
-    input:
-        stems=[f"{RESULTS}/stems/{track}.wav" for track in TRACKS],
-        aligned=lambda _: of_chosen("aligned.wav"),
-        clicks=lambda _: of_chosen("aligned-clicks.wav"),
-        alignments=lambda _: of_chosen("alignment.json"),
-        bands=lambda _: of_chosen("bands.tsv"),
-        # Nothing of it is read: cut before the mix they would keep that waiting, cut beside the figures they cost no time.
-        mixed=ancient(result("mix/reference.json")),
-    output:
-        **EXCERPTS,
-    log:
-        result("logs/cut_excerpts.log"),
-    conda:
-        "../../envs/environment.yaml"
-    resources:
-        mem_mb=1500,
-    params:
-        settings=lambda _: {
-            "tracks": [{**row, "restore": ready_settings(row["track"])["restore"]} for row in track_rows()],
-            "boost_limit_db": SESSION["mix"]["boost_limit_db"],
-            "lost_db": SESSION["thresholds"]["signal_over_hiss_marginal_db"],
-        },
-        code=code_version("cut_excerpts.py"),
-    message:
-        "Cutting the listening excerpts"
-    script:
-        "../scripts/cut_excerpts.py"
-
-
 rule write_report:
     input:
-        **{key: EXCERPTS[key] for key in ("mp3s", "abouts")},
+        mp3s=[f"{RESULTS}/excerpts/{track}.mp3" for track in TRACKS],
+        abouts=[f"{RESULTS}/excerpts/{track}.json" for track in TRACKS],
         alignments=lambda _: of_all_takes("alignment.json"),
         conditions=lambda _: of_all_takes("condition.json"),
         bands=lambda _: of_all_takes("bands.tsv"),

@@ -1,23 +1,33 @@
-"""Make a track's mix-ready file: its aligned return at the stem's level, or silence that says why.
+"""Make a track's mix-ready file: its aligned return at the stem's level, or silence that says why; and cut its listening excerpt:
+the stem's loudest seconds, then the return through two clicks, followed, and restored.
 
-input:  stem_about (stems/TRACK.json); aligned (aligned.wav) and alignment (alignment.json), left out for a track without a take;
-        condition (condition.json; only to mute, restore or undo level riding), bands (bands.tsv; only to restore) and stem
-        (stems/TRACK.wav; only to restore or to undo level riding)
-output: ready (mix/TRACK.wav, with its description), about (mix/TRACK.ready.json)
-params: settings = {track, take|None, session, sample_rate_hz, song_samples, mute, restore ("minimum" | "linear" | None),
-        boost_limit_db, lost_db, undo_riding (bool), riding_limit_db, band_high_hz}
+input:  stem (stems/TRACK.wav), stem_about (stems/TRACK.json); aligned (aligned.wav), clicks (aligned-clicks.wav), alignment
+        (alignment.json) and bands (bands.tsv), left out for a track without a take; condition (condition.json; only to mute,
+        restore or undo level riding)
+output: ready (mix/TRACK.wav, with its description), about (mix/TRACK.ready.json); wav, mp3, parts (excerpts/TRACK.wav for a film
+        or a post, .mp3 for the page, .json: from_s, gain_db, parts)
+params: settings = {track, take|None, session, sample_rate_hz, song_samples, mute, restore ("minimum" | "linear" | None; the
+        excerpt is always restored, then linear), boost_limit_db, lost_db, undo_riding (bool), riding_limit_db, band_high_hz}
 """
 
-from bounceproof import mix
-from bounceproof.audio import AudioBlocks, read_mono
+from bounceproof import excerpts, mix
+from bounceproof.audio import AudioBlocks, read_mono, write_pcm24_wav
 from bounceproof.broadcast import Description, write_described_wav
-from bounceproof.files import read_json, read_table, write_json
+from bounceproof.condition.level import analysis_bands
+from bounceproof.files import read_json, read_table, write_atomically, write_json
+from bounceproof.quantities import amplitude_from_db
+from bounceproof.restoring import LINEAR, equaliser
 from bounceproof_job import run_job
 
 
 def main(snakemake):
     settings, paths = snakemake.params.settings, snakemake.input
     alignment = read_json(paths.alignment) if settings["take"] else None
+    write_ready(snakemake.output, paths, alignment, settings)
+    write_excerpt(snakemake.output, paths, alignment, settings)
+
+
+def write_ready(output, paths, alignment, settings):
     reason = mix.why_silent(alignment)
     rate_hz, frames = settings["sample_rate_hz"], settings["song_samples"]
     curve, undone, samples = None, None, mix.silence(frames)
@@ -52,8 +62,8 @@ def main(snakemake):
     }
     lines = mix.what_was_done(about, alignment)
     description = Description(f"{settings['track']}: {'; '.join(lines)}", settings["session"], start, lines)
-    write_described_wav(snakemake.output.ready, samples, rate_hz, description)
-    write_json(snakemake.output.about, {**about, "description": description.text})
+    write_described_wav(output.ready, samples, rate_hz, description)
+    write_json(output.about, {**about, "description": description.text})
 
 
 def levelled(aligned, paths, settings):
@@ -90,16 +100,38 @@ def noise_gains(gain, rate_hz, playing_s):
 
 def restored(aligned, paths, alignment, settings):
     """(the return equalised towards its stem, rows of the curve)."""
-    from bounceproof.condition.level import analysis_bands
-    from bounceproof.quantities import amplitude_from_db
-    from bounceproof.restoring import equaliser
+    laid = aligned * amplitude_from_db(alignment["level_db"])
+    found = towards(read_mono(paths.stem), laid, paths, settings, settings["restore"])
+    return found.applied(aligned), found.rows
 
+
+def towards(stem, laid, paths, settings, phase):
+    """The Equaliser of a return at its stem's level."""
     rate_hz = settings["sample_rate_hz"]
     over_db = {float(row["nominal_hz"]): float(row["signal_over_hiss_db"] or "nan") for row in read_table(paths.bands)}
-    stem, laid = read_mono(paths.stem), aligned * amplitude_from_db(alignment["level_db"])
     limits = {"limit_db": settings["boost_limit_db"], "lost_db": settings["lost_db"]}
-    found = equaliser(stem, laid, rate_hz, analysis_bands(rate_hz), over_db, phase=settings["restore"], **limits)
-    return found.applied(aligned), found.rows
+    return equaliser(stem, laid, rate_hz, analysis_bands(rate_hz), over_db, phase=phase, **limits)
+
+
+def write_excerpt(output, paths, alignment, settings):
+    """The excerpt of the return as it came, whatever is done to the mix-ready file; of the stem alone where there is none, or
+    none that has a level.
+    """
+    rate_hz, take = settings["sample_rate_hz"], None
+    if mix.why_silent(alignment) is None:
+
+        def equalised(stem, laid):
+            return towards(stem, laid, paths, settings, settings["restore"] or LINEAR).applied(laid)
+
+        sounds = (AudioBlocks(path).channel(1) for path in (paths.aligned, paths.clicks))
+        gain, followed = amplitude_from_db(alignment["level_db"]), alignment["method"] == "follow"
+        take = excerpts.Take(*sounds, gain, followed, equalised)
+    excerpt = excerpts.cut(AudioBlocks(paths.stem).channel(1), rate_hz, take)
+    write_pcm24_wav(output.wav, excerpt.samples, rate_hz)
+    with write_atomically(output.mp3) as temporary:
+        temporary.write_bytes(excerpts.compressed(excerpt.samples, rate_hz))
+    about = {"track": settings["track"], "from_s": excerpt.from_s, "gain_db": excerpt.gain_db, "parts": excerpt.parts}
+    write_json(output.parts, about)
 
 
 if __name__ == "__main__":

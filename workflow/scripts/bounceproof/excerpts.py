@@ -6,7 +6,8 @@ sound: it is for comparing, never for the mix.
 """
 
 import io
-from typing import NamedTuple
+from collections.abc import Callable
+from typing import Any, NamedTuple
 
 import numpy as np
 import soundfile
@@ -22,6 +23,21 @@ _PEAK_DBFS = -3.0
 _PAGE_RATE_HZ = 22050
 # A song is searched so many half seconds at a time.
 _STEPS_AT_ONCE = 16
+# The equaliser learns from this much to either side of what is heard: enough for its bands, and far less work than a whole song.
+_AROUND_S = 4.0
+
+
+class Take(NamedTuple):
+    """What an excerpt hears of a take. aligned, clicks: the return through its map and through two clicks, samples (frames,) or
+    what slices into them; gain: brings both to the stem's level; followed: whether that map is more than the two clicks;
+    restored(stem, laid): a piece of the return at the stem's level equalised towards the stem's.
+    """
+
+    aligned: Any
+    clicks: Any
+    gain: float
+    followed: bool
+    restored: Callable
 
 
 class Excerpt(NamedTuple):
@@ -33,6 +49,22 @@ class Excerpt(NamedTuple):
     parts: list
     from_s: float
     gain_db: float
+
+
+def cut(stem, rate_hz, take=None):
+    """The Excerpt of a stem, samples (frames,) or what slices into them, and of its Take; without one the stem alone is heard."""
+    from_s = loudest_from_s(stem, rate_hz)
+    first = round(from_s * rate_hz)
+    last = min(len(stem), first + round(PART_S * rate_hz))
+    parts = {"Stem": stem[first:last]}
+    if take is not None:
+        low, high = max(0, first - round(_AROUND_S * rate_hz)), min(len(stem), last + round(_AROUND_S * rate_hz))
+        heard, laid = slice(first - low, last - low), take.aligned[low:high] * take.gain
+        parts["Two clicks"] = take.clicks[first:last] * take.gain
+        if take.followed:
+            parts["Followed"] = laid[heard]
+        parts["Restored"] = take.restored(stem[low:high], laid)[heard]
+    return together(parts, rate_hz, from_s)
 
 
 def loudest_from_s(samples, rate_hz, seconds=PART_S):
