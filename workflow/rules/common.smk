@@ -10,6 +10,7 @@ sys.path[:0] = [str(PROJECT / "workflow" / "scripts"), str(PROJECT / "workflow")
 
 import progress
 from code_version import code_version
+from contents import Contents
 from session_start import (
     check_new_session,
     check_other_record,
@@ -198,9 +199,8 @@ def capture_of_take(track, take):
     return ancient(f"{RESULTS}/captures/{cut_takes(track)[take]['file']}")
 
 
-@cache
 def content_of(path):
-    return file_sha256(path)
+    return CONTENTS.of(path)
 
 
 def take_id(wildcards):
@@ -224,6 +224,17 @@ def all_cores(_=None):
     """Threads of a job that has no company. On a cluster one: cores are not counted where the jobs are handed out, and a node that
     works on one of them may have more than it was allotted."""
     return min(MOST_THREADS, workflow.resource_settings.cores or 1) if workflow.is_main_process else 1
+
+
+def asked_in_series():
+    """Files whose content is asked for one after the other; a job's own start asks for its own alone."""
+    if not workflow.is_main_process:
+        return []
+    stems = [] if SESSION["stems_from"] == "demo_song" else [track["stem"] for track in TRACKS.values()]
+    return [stems, [take["path"] for track in TRACKS for take in SESSION["takes"].get(track, [])], SESSION["captures"]]
+
+
+CONTENTS = Contents(file_sha256, asked_in_series(), all_cores())
 
 
 def cores_if_alone(wildcards):
