@@ -8,6 +8,8 @@ rule draw_figures:
         **described_figures(),
     log:
         result("logs/draw_figures.log"),
+    # The longest of the last jobs.
+    priority: 1
     conda:
         "../../envs/environment.yaml"
     resources:
