@@ -14,7 +14,7 @@ import numpy as np
 from bounceproof import at_once
 from bounceproof.audio import write_float_wav, write_pcm24_wav
 from bounceproof.figures import FIGURES
-from bounceproof.files import write_json
+from bounceproof.files import file_sha256, write_json
 from bounceproof.reading import Reader
 from bounceproof.sketches import sketch, write_sketch
 from bounceproof.timemap import TimeMap, knot_times, write_time_map
@@ -142,7 +142,7 @@ def run(script, *, inputs, outputs, settings, content="made here", threads=2):
     def plain(paths):
         return {key: [str(one) for one in path] if isinstance(path, list) else str(path) for key, path in paths.items()}
 
-    params = SimpleNamespace(settings=settings, content=content)
+    params = SimpleNamespace(settings=settings, content=content, code="as it is")
     files = {"input": SimpleNamespace(**plain(inputs)), "output": SimpleNamespace(**plain(outputs))}
     at_once.use(threads)
     try:
@@ -208,7 +208,8 @@ class FakeSession:
         self.returns, self.alignments = {}, {}
         for seed, (track, stem) in enumerate(self.stems.items()):
             write_float_wav(self.results / "stems" / f"{track}.wav", stem, RATE_HZ)
-            write_json(self.results / "stems" / f"{track}.json", {"time_reference_sample": 1000})
+            about = {"time_reference_sample": 1000, "samples_sha256": file_sha256(self.results / "stems" / f"{track}.wav")}
+            write_json(self.results / "stems" / f"{track}.json", about)
             write_sketch(self.results / "stems" / f"{track}.sketch.npy", sketch(stem, RATE_HZ))
             if takes[track]:
                 self.returns[track] = {key: value.copy() for key, value in returns[track].items()}
@@ -318,6 +319,7 @@ class FakeSession:
             "build_mix",
             inputs={
                 "stems": [self.results / "stems" / f"{one['track']}.wav" for one in self.tracks],
+                "stem_abouts": [self.results / "stems" / f"{one['track']}.json" for one in self.tracks],
                 "ready": [mix / f"{one['track']}.wav" for one in self.tracks],
                 "alignments": self.of("alignment.json"),
                 "clicks": self.of("aligned-clicks.wav"),

@@ -1,6 +1,7 @@
 """Mix-ready files, the four rough mixes and their comparison; above all: no sample of a stem in any return."""
 
 import re
+import shutil
 import sys
 from pathlib import Path
 
@@ -9,7 +10,7 @@ import numpy as np
 import pytest
 from bounceproof import between_tracks, loudness, mix, quantities, reference, spectra, verdicts
 from bounceproof.audio import AudioBlocks, read_audio, write_float_wav
-from bounceproof.files import finite, read_json
+from bounceproof.files import finite, read_json, write_json
 from fake_session import (
     BAND_HZ,
     RATE_HZ,
@@ -17,6 +18,7 @@ from fake_session import (
     FakeSession,
     alignment,
     band_limited,
+    copied_session,
     make_return,
     make_stem,
     run,
@@ -124,7 +126,7 @@ def test_mixes_of_a_wire_are_all_one(tmp_path):
         for pan, stem in zip((-0.5, 0.5), stems.values(), strict=True):
             bus.add(stem, mix_db=-3.0, pan=pan)
         mixes[name] = bus.samples
-    found = reference.compare(mixes, RATE_HZ, (50, 10000), hiss_dbfs=None)
+    found = reference.compare(reference.measured(mixes, RATE_HZ), RATE_HZ, (50, 10000), hiss_dbfs=None)
     assert found["mixes"]["returned"]["correlation_with_source"] == pytest.approx(1.0)
     assert found["spectrum_rms_db"] == pytest.approx(0.0, abs=1e-9)
     assert found["programme_over_hiss_db"] is None
@@ -150,7 +152,7 @@ def test_programme_over_hiss_of_the_mix():
     bus.add(stem + noise, mix_db=0.0, pan=0.0)
     mixes = dict.fromkeys(reference.MIXES, bus.samples)
     level = 10 * np.log10(programme) - 26
-    found = reference.compare(mixes, RATE_HZ, BAND_HZ, hiss_dbfs=level)
+    found = reference.compare(reference.measured(mixes, RATE_HZ), RATE_HZ, BAND_HZ, hiss_dbfs=level)
     assert found["programme_over_hiss_db"] == pytest.approx(26.0, abs=0.3)
 
 
@@ -176,8 +178,72 @@ def test_mixes_are_the_same_bytes_on_any_number_of_threads(session, tmp_path):
     alone = FakeSession(tmp_path)
     alone.measure()
     alone.stack_and_mix(threads=1)
-    for path in sorted((session.results / "mix").iterdir()):
-        assert (alone.results / "mix" / path.name).read_bytes() == path.read_bytes()
+    paths = [path for path in sorted((session.results / "mix").rglob("*")) if path.is_file()]
+    assert session.results / "mix" / ".kept" / "source.wav" in paths
+    for path in paths:
+        assert (alone.results / path.relative_to(session.results)).read_bytes() == path.read_bytes()
+
+
+@pytest.fixture
+def mixed_again(tmp_path_factory, monkeypatch):
+    """(a finished session of one's own, a function that builds its mixes: {file: bytes}, whether the stems were summed)."""
+    made, sums = copied_session(tmp_path_factory), []
+    through = build_mix.write_through
+
+    def noted(*given):
+        sums.append(given)
+        return through(*given)
+
+    monkeypatch.setattr(build_mix, "write_through", noted)
+
+    def build():
+        sums.clear()
+        # As Snakemake does.
+        for name in (*reference.MIXES, "keys"):
+            (made.results / "mix" / f"{name}.wav").unlink(missing_ok=True)
+        made.stack_and_mix()
+        files = sorted(path for path in (made.results / "mix").rglob("*") if path.is_file())
+        return {path.relative_to(made.results): path.read_bytes() for path in files}, bool(sums)
+
+    return made, build
+
+
+def test_mixes_of_the_stems_are_made_again_only_where_they_come_out_others(mixed_again):
+    made, build = mixed_again
+    first, _ = build()
+    again, summed = build()
+    assert not summed
+    assert again == first
+    made.tracks[0]["mix_db"] = -1.0
+    other, summed = build()
+    assert summed
+    changed = {path.name for path in first if other[path] != first[path]}
+    assert {"returned.wav", "source.wav", "narrow-band.wav", "reference.json", "kept.json"} <= changed
+    made.tracks[0]["mix_db"] = 0.0
+    assert build() == (first, True)
+
+
+def test_another_take_leaves_the_mixes_of_the_stems_and_comes_to_what_it_would_without_them(mixed_again):
+    made, build = mixed_again
+    first, _ = build()
+    clicks = made.take("drum") / "aligned-clicks.wav"
+    write_float_wav(clicks, 0.5 * read_audio(clicks).samples[:, 0], RATE_HZ)
+    taken, summed = build()
+    assert not summed
+    assert taken != first
+    shutil.rmtree(made.results / "mix" / ".kept")
+    assert build() == (taken, True)
+
+
+def test_a_track_that_drops_out_leaves_the_mixes_of_the_stems_too(mixed_again):
+    made, build = mixed_again
+    build()
+    values = read_json(made.take("drum") / "alignment.json")
+    write_json(made.take("drum") / "alignment.json", {**values, "state": "rejected", "reason": "silent"})
+    _, summed = build()
+    assert summed
+    left_out = read_json(made.results / "mix" / "reference.json")["left_out"]
+    assert "drum" in [one["track"] for one in left_out]
 
 
 def test_jobs_with_threads_hold_linear_algebra_to_one_before_it_is_loaded():
@@ -338,6 +404,7 @@ def test_nothing_returned_at_all(tmp_path):
         "build_mix",
         inputs={
             "stems": [made.results / "stems" / "horn.wav"],
+            "stem_abouts": [made.results / "stems" / "horn.json"],
             "ready": [made.results / "stems" / "horn.wav"],
             "alignments": [],
             "clicks": [],

@@ -7,7 +7,7 @@ from concurrent.futures import ThreadPoolExecutor
 
 
 class Contents:
-    """The hashes of files. hash_of: takes a path; series: lists of paths that are asked for one after the other, most often in this
+    """The hashes of files. hash_of: takes a path; series: lists of paths that are asked for one after the other, mostly in this
     order; threads: how many are read at a time (hashing lets go of the interpreter's lock).
     """
 

@@ -124,6 +124,7 @@ rule hiss_demonstration:
 rule build_mix:
     input:
         stems=[f"{RESULTS}/stems/{track}.wav" for track in TRACKS],
+        stem_abouts=[f"{RESULTS}/stems/{track}.json" for track in TRACKS],
         ready=[f"{RESULTS}/mix/{track}.wav" for track in TRACKS],
         alignments=lambda _: of_chosen("alignment.json"),
         clicks=lambda _: of_chosen("aligned-clicks.wav"),

@@ -1,12 +1,15 @@
 """A stem as everything after works with it: one channel, the session's rate, the song's length.
 
 input:  stem (the file as handed in)
-output: stem (stems/TRACK.wav, 32-bit float), about (stems/TRACK.json: source_sha256, notes, peak_dbfs,
+output: stem (stems/TRACK.wav, 32-bit float), about (stems/TRACK.json: source_sha256, samples_sha256, notes, peak_dbfs,
         time_reference_sample: where the stem's own file says that the song starts, 0 if it says nothing), sketch
         (stems/TRACK.sketch.npy: the stem by narrow bands, so that it is known again in other tracks' returns)
 params: content (the stem's SHA-256, or "demo_song"), settings = {track, channel, sample_rate_hz, song_samples}
 """
 
+import hashlib
+
+import numpy as np
 from bounceproof.audio import read_audio, write_float_wav
 from bounceproof.broadcast import time_reference
 from bounceproof.files import file_sha256, write_json
@@ -25,6 +28,8 @@ def main(snakemake):
     about = {
         "track": settings["track"],
         "source_sha256": file_sha256(snakemake.input.stem),
+        # Of what comes out: what is made of it is told apart by it.
+        "samples_sha256": hashlib.sha256(np.ascontiguousarray(stem)).hexdigest(),
         "source_rate_hz": source.rate_hz,
         "source_frames": len(source.samples),
         "source_channels": source.samples.shape[1],

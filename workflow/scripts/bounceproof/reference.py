@@ -5,6 +5,8 @@ are the power of left plus right, rms in dBFS; correlation runs from -1 to 1 at 
 a mix over the source mix in dB.
 """
 
+from typing import NamedTuple
+
 import numpy as np
 
 from bounceproof import at_once, spectra
@@ -18,17 +20,59 @@ HIGHEST_DBTP = -1.0
 _EDGE_DB = 10.0
 
 
-def compare(mixes, rate_hz, band_hz, *, hiss_dbfs, reference_hiss_dbfs=None):
+class Measures(NamedTuple):
+    """What is measured of one mix, plain values: loudness and loudness range (None for silence), highest sample and true peak;
+    powers per band; cross: real and imaginary part per band of its cross power with the source, None for that itself.
+    """
+
+    loudness_lufs: float | None
+    loudness_range_lu: float | None
+    peak_dbfs: float
+    true_peak_dbtp: float
+    powers: list
+    cross: list | None
+
+
+def recalled(values):
+    """The Measures of values that went through a JSON file, which has no number for the peaks of silence."""
+    one = Measures(*values)
+    peaks_db = {key: -np.inf for key in ("peak_dbfs", "true_peak_dbtp") if getattr(one, key) is None}
+    return one._replace(**peaks_db)
+
+
+def measured(mixes, rate_hz, known=None):
+    """{name: Measures} of the mixes, a dict of MIXES to samples; known: those of mixes that were measured before."""
+    known = known or {}
+    new = [name for name in mixes if name not in known]
+    heard = at_once.each(lambda name: (*loudness(mixes[name], rate_hz), *peaks(mixes[name], rate_hz)), new)
+    # What a mix comes to does not depend on which others are measured beside it.
+    names = [name for name in mixes if name in new or name == "source"]
+    bands, segment, source = analysis_bands(rate_hz), spectra.segment_samples(rate_hz), names.index("source")
+    share = spectra.band_matrix(bands, segment, rate_hz)
+
+    def matrix(side):
+        return spectra.spectral_matrix([_side(mixes[name], side) for name in names], rate_hz, segment=segment, against=source)
+
+    left, right = at_once.each(matrix, (0, 1))
+    found = dict(known)
+    for name, one in zip(new, heard, strict=True):
+        k = names.index(name)
+        cross = (left.matrix[:, source, k] + right.matrix[:, source, k]) @ share
+        cross = None if name == "source" else [cross.real.tolist(), cross.imag.tolist()]
+        found[name] = Measures(*one, ((left.power(k) + right.power(k)) @ share).tolist(), cross)
+    return {name: found[name] for name in mixes}
+
+
+def compare(found, rate_hz, band_hz, *, hiss_dbfs, reference_hiss_dbfs=None):
     """The dict of reference.json without its heading.
 
-    mixes: dict of MIXES to samples; hiss_dbfs: level (rms) within the band of the hiss in the returned mix, None where none was
-    found; reference_hiss_dbfs: of that laid into the narrow-band reference, None for none.
+    found: {name: Measures} of all MIXES; hiss_dbfs: level (rms) within the band of the hiss in the returned mix, None where none
+    was found; reference_hiss_dbfs: of that laid into the narrow-band reference, None for none.
     """
     bands = analysis_bands(rate_hz)
-    alike = _Alike(mixes, rate_hz, bands)
+    alike = _Alike(found, bands)
     chosen = inside(bands, band_hz)
-    heard = at_once.each(lambda samples: (loudness(samples, rate_hz), peaks(samples, rate_hz)), mixes.values())
-    records = {name: _mix_record(name, *one, alike, chosen) for name, one in zip(mixes, heard, strict=True)}
+    records = {name: _mix_record(name, one, alike, chosen) for name, one in found.items()}
     loud = {name: record["loudness_lufs"] for name, record in records.items()}
     rows = [_row(k, band, alike, loud) for k, band in enumerate(bands)]
     return {
@@ -46,22 +90,10 @@ def compare(mixes, rate_hz, band_hz, *, hiss_dbfs, reference_hiss_dbfs=None):
 class _Alike:
     """Per band: power of each mix, its correlation with the source and its response re the source."""
 
-    def __init__(self, mixes, rate_hz, bands):
+    def __init__(self, found, bands):
         self.mids = np.array([band.mid_hz for band in bands])
-        segment, source = spectra.segment_samples(rate_hz), list(mixes).index("source")
-        share = spectra.band_matrix(bands, segment, rate_hz)
-
-        def matrix(side):
-            signals = [_side(samples, side) for samples in mixes.values()]
-            return spectra.spectral_matrix(signals, rate_hz, segment=segment, against=source)
-
-        left, right = at_once.each(matrix, (0, 1))
-        self.powers = {name: (left.power(k) + right.power(k)) @ share for k, name in enumerate(mixes)}
-        crosses = {
-            name: (left.matrix[:, source, k] + right.matrix[:, source, k]) @ share
-            for k, name in enumerate(mixes)
-            if name != "source"
-        }
+        self.powers = {name: np.array(one.powers) for name, one in found.items()}
+        crosses = {name: np.array(one.cross[0]) + 1j * np.array(one.cross[1]) for name, one in found.items() if one.cross}
         own = self.powers["source"]
         under = {name: np.sqrt(own * self.powers[name]) for name in crosses}
         self.correlation = {name: _ratio(cross.real, under[name]) for name, cross in crosses.items()}
@@ -85,17 +117,14 @@ def matched(records):
     return [None if one["loudness_lufs"] is None else target - one["loudness_lufs"] for one in records.values()]
 
 
-def _mix_record(name, heard, highest, alike, chosen):
+def _mix_record(name, one, alike, chosen):
     correlation, edges = None, (None, None)
     if name in alike.correlation:
         weight = alike.powers["source"][chosen]
         correlation = float(np.sum(alike.correlation[name][chosen] * weight) / weight.sum()) if weight.sum() > 0 else None
         edges = _edges(alike.mids, alike.response_db[name], chosen) if weight.sum() > 0 else edges
     return {
-        "loudness_lufs": heard.integrated_lufs,
-        "loudness_range_lu": heard.range_lu,
-        "peak_dbfs": highest.sample_dbfs,
-        "true_peak_dbtp": highest.true_dbtp,
+        **{key: getattr(one, key) for key in ("loudness_lufs", "loudness_range_lu", "peak_dbfs", "true_peak_dbtp")},
         "band_dbfs": power_db(alike.powers[name][chosen].sum()),
         "correlation_with_source": correlation,
         "band_low_hz": edges[0],
