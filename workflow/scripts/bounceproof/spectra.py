@@ -5,6 +5,8 @@ are Hann-windowed and overlap by half; the powers of a segment's bins add up to 
 second signal that is late by tau has the phase -2 pi f tau. A `bands` argument is a list of quantities.Band.
 """
 
+from functools import cache
+
 import numpy as np
 
 from bounceproof.filters import BLOCK, in_blocks, transforms_of
@@ -49,14 +51,28 @@ def transforms(signals, segment, *, kind=np.float64):
     signals: equally long one-dimensional arrays; kind: precision of the transforms. Single is twice as fast, and leaves in each
     bin what is some 140 dB under the loudest.
     """
-    window = np.hanning(segment + 1)[:-1]
-    window = (window * np.sqrt(2.0 / (segment * np.sum(window**2)))).astype(kind)
-    count, (rfft, _) = segment_count(len(signals[0]), segment), transforms_of(kind)
+    count, window, (rfft, _) = segment_count(len(signals[0]), segment), _window(segment, kind), transforms_of(kind)
     for first in range(0, count, _BLOCK_SEGMENTS):
         block = rfft(_windowed(signals, first, min(count, first + _BLOCK_SEGMENTS), window), axis=-1)
         block[..., 0] /= np.sqrt(2.0)
         block[..., -1] /= np.sqrt(2.0)
         yield np.moveaxis(block, 0, -1)
+
+
+def _transforms_of_each(signals, segment):
+    """Yield the (segments, bins) of each signal of one block of `transforms` after the other.
+
+    Each signal's lie by themselves: arrays of this size the process keeps for the next ones, larger ones the system clears anew.
+    """
+    for blocks in zip(*(transforms([signal], segment) for signal in signals), strict=True):
+        yield [block[:, :, 0] for block in blocks]
+
+
+@cache
+def _window(segment, kind):
+    """Hann, so high that the powers of a segment's bins add up to its mean square."""
+    window = np.hanning(segment + 1)[:-1]
+    return (window * np.sqrt(2.0 / (segment * np.sum(window**2)))).astype(kind)
 
 
 def _windowed(signals, first, last, window):
@@ -132,19 +148,19 @@ def spectral_matrix(signals, rate_hz, *, segment=None, weights=None, seen=None, 
     """The SpectralMatrix of equally long signals.
 
     weights: None (every segment counts in every bin), or (segments, bins) of True and False; seen: called with the powers
-    (signals, segments, bins) of one block of segments after the other, where these are wanted, too; against: the signal whose
-    cross powers are wanted, all others being left 0; None for every two signals'.
+    (segments, bins) of each signal, of one block of segments after the other, where these are wanted, too; against: the signal
+    whose cross powers are wanted, all others being left 0; None for every two signals'.
     """
     segment = segment or segment_samples(rate_hz)
     bins, number = segment // 2 + 1, len(signals)
     total, counts, first = np.zeros((number, number, bins), dtype=complex), np.zeros(bins), 0
-    for block in transforms(signals, segment):
-        each = np.moveaxis(block, -1, 0)
-        powers = squared(each)
+    for each in _transforms_of_each(signals, segment):
+        powers = [squared(one) for one in each]
         if seen is not None:
             seen(powers)
-        share = None if weights is None else weights[first : first + len(block)]
-        counts += len(block) if share is None else share.sum(axis=0)
+        segments = len(each[0])
+        share = None if weights is None else weights[first : first + segments]
+        counts += segments if share is None else share.sum(axis=0)
         for i in range(number):
             total[i, i] += np.sum(powers[i] if share is None else powers[i] * share, axis=0)
             if i == number - 1:
@@ -155,7 +171,7 @@ def spectral_matrix(signals, rate_hz, *, segment=None, weights=None, seen=None, 
             for j in range(i + 1, number):
                 if against in (None, i, j):
                     total[i, j] += np.sum(turned * each[j], axis=0)
-        first += len(block)
+        first += segments
     for i in range(number):
         total[i, :i] = np.conj(total[:i, i])
     total = np.moveaxis(total, -1, 0)

@@ -162,7 +162,10 @@ def _echo(source):
 
 def _named(suspects, bench, samples_of):
     """[(suspect, tried)] of those that stand, strongest first, each with the ones before it counted as known."""
-    alone = at_once.each(lambda suspect: bench.try_(suspect, samples_of(suspect.source), []), suspects)
+    # One stretch of the song after the other: the bench keeps what it knows of the last.
+    order = sorted(range(len(suspects)), key=lambda k: suspects[k].start_s)
+    tried = at_once.each(lambda k: bench.try_(suspects[k], samples_of(suspects[k].source), []), order)
+    alone = [one for _, one in sorted(zip(order, tried, strict=True), key=lambda one: one[0])]
     standing = [(tried.suspect, tried) for tried in alone if tried.stands]
     standing.sort(key=lambda one: -one[1].explained)
     named = standing[:1]
@@ -226,7 +229,7 @@ class _Bench:
         floor = np.interp(self.freq_hz, mids_hz, over.floor * self.freq_hz[1] / width_hz)
         self.floor, self.share = (part.astype(np.float32) for part in (floor, np.interp(self.freq_hz, mids_hz, over.share)))
         self.inside = (self.freq_hz >= bands[0].low_hz) & (self.freq_hz <= bands[-1].high_hz)
-        self.stretch = None, None
+        self.stretch = None
         self.response = self.inside * np.sqrt(np.interp(self.freq_hz, mids_hz, gain)) * _turn(explained.taps, self.segment)
 
     def try_(self, suspect, samples, found):
@@ -311,19 +314,25 @@ class _Bench:
         laid, late = _evenly(samples, zero + step * first, step, last - first)
         on_time = np.exp(-2j * np.pi * late / self.rate_hz * self.freq_hz)
         sound = self._segments(laid) * (self.response * on_time).astype(np.complex64)
-        # Of one stretch after the other the last is kept; another thread may just have put its own there.
-        kept, parts = self.stretch
-        if kept != (first, last):
+        stretch = self._known_of(first, last)
+        known = [stretch.own]
+        for part in found:
+            known.append(_Known(_without(known, part), stretch.noise))
+        rest = _whitened(_without(known[1:], stretch.rest), stretch.noise, self.inside) if found else stretch.whitened
+        return _without(known, sound), rest, stretch.noise
+
+    def _known_of(self, first, last):
+        """The _Stretch of samples first .. last - 1; the last one made is kept, though another thread may just have put its own
+        there.
+        """
+        kept = self.stretch
+        if kept is None or kept.ends != (first, last):
             own, rest = (self._segments(part[first:last]) for part in (self.explained.expected, self.explained.residual))
             noise = self.floor + self.share * spectra.squared(own)
-            parts = own, self.inside * _without([own], rest, noise), noise
-            self.stretch = (first, last), parts
-        own, rest, noise = parts
-        known = _orthogonal([own, *found], noise)
-        sound, rest = _without(known, sound, noise), _without(known[1:], rest, noise)
-        # A moment that is loud for another reason counts no more than others.
-        loud = np.sum(spectra.squared(rest) / noise, axis=1) / np.float32(self.inside.sum())
-        return sound, rest / (noise * np.sqrt(np.maximum(loud, 1.0))[:, None]), noise
+            own = _Known(own, noise)
+            rest = self.inside * own.taken_off(rest)
+            self.stretch = kept = _Stretch((first, last), own, rest, noise, _whitened(rest, noise, self.inside))
+        return kept
 
     def _off(self, sound, rest):
         """By how much later in s than laid the sound is heard, at most by some 0.15 s: where the squared correlations of all
@@ -331,13 +340,12 @@ class _Bench:
         """
         from scipy.ndimage import uniform_filter1d
 
-        half = self.segment // 4
+        half, turned = self.segment // 4, np.conj(sound)
         lags, sums = [], []
         for shift in range(-_OFF_HOPS, _OFF_HOPS + 1):
-            one = self._correlated(sound, rest, shift)
-            near = np.concatenate((one[:, -half:], one[:, :half]), axis=1)
+            one = self._correlated(turned, rest, shift)
             lags.append(shift * (self.segment // 2) + np.arange(-half, half))
-            sums.append(np.sum(near**2, axis=0))
+            sums += [np.sum(part**2, axis=0) for part in (one[:, -half:], one[:, :half])]
         sums = uniform_filter1d(np.concatenate(sums), 2 * round(1e-3 * self.rate_hz) + 1)
         return float(np.concatenate(lags)[sums.argmax()] / self.rate_hz)
 
@@ -371,20 +379,23 @@ class _Bench:
     def _segments(self, samples):
         return np.concatenate(list(spectra.transforms([samples], self.segment, kind=np.float32)))[:, :, 0]
 
-    def _correlated(self, sound, rest, shift):
-        """(segments, lags) correlations of a sound, so many segments later, with the remainder."""
+    def _correlated(self, turned, rest, shift):
+        """(segments, lags) correlations of a sound, so many segments later, with the remainder; turned: the sound's conjugate."""
         from scipy import fft
 
-        return fft.irfft(np.conj(np.roll(sound, shift, axis=0)) * rest, self.segment, axis=1)
+        shift, products = shift % len(rest), np.empty_like(rest)
+        np.multiply(turned[: len(rest) - shift], rest[shift:], out=products[shift:])
+        np.multiply(turned[len(rest) - shift :], rest[:shift], out=products[:shift])
+        return fft.irfft(products, self.segment, axis=1, overwrite_x=True)
 
     def _match(self, sound, rest, shifts):
         """(largest sums of correlations along a path of lags that hardly moves, one a shift of the sound and at whichever
         polarity is more; the first one's path).
         """
-        reach = round(_LAG_S * self.rate_hz)
+        reach, turned = round(_LAG_S * self.rate_hz), np.conj(sound)
         lags = []
         for shift in shifts:
-            one = self._correlated(sound, rest, shift)
+            one = self._correlated(turned, rest, shift)
             one = np.concatenate((one[:, -reach:], one[:, : reach + 1]), axis=1) * (0.5 * self.segment)
             lags += [one, -one]
         totals = _gathered(np.stack(lags, axis=1))
@@ -394,14 +405,17 @@ class _Bench:
 
 def _gathered(lags):
     """(segments, sounds, lags): the most that a path ending there gathers of (segments, sounds, lags)."""
-    totals, edge = np.empty_like(lags), np.full((lags.shape[1], _STEP_LAGS), -np.inf, dtype=lags.dtype)
+    count, totals = lags.shape[2], np.empty_like(lags)
     totals[0] = lags[0]
+    wide = np.full((lags.shape[1], count + 2 * _STEP_LAGS), -np.inf, dtype=lags.dtype)
+    pairs, fours = (np.empty((lags.shape[1], count + more), lags.dtype) for more in (2 * _STEP_LAGS - 1, 1))
     for k in range(1, len(lags)):
-        wide = np.concatenate((edge, totals[k - 1], edge), axis=1)
-        best = totals[k - 1]
-        for shift in range(2 * _STEP_LAGS + 1):
-            best = np.maximum(best, wide[:, shift : shift + lags.shape[2]])
-        totals[k] = best + lags[k]
+        wide[:, _STEP_LAGS : _STEP_LAGS + count] = totals[k - 1]
+        # The largest of five neighbours, by twos.
+        np.maximum(wide[:, :-1], wide[:, 1:], out=pairs)
+        np.maximum(pairs[:, :-2], pairs[:, 2:], out=fours)
+        np.maximum(fours[:, :-1], wide[:, 2 * _STEP_LAGS :], out=totals[k])
+        totals[k] += lags[k]
     return totals
 
 
@@ -456,19 +470,40 @@ def _turn(taps, segment):
     return np.where(np.abs(whole) > 1e-3 * np.abs(whole).max(), np.exp(1j * np.angle(whole)), 1.0)
 
 
-def _orthogonal(parts, noise):
-    """The sounds, each with what the ones before it explain taken off."""
-    out = []
-    for part in parts:
-        out.append(_without(out, part, noise))
-    return out
+class _Known:
+    """A known sound (segments, bins), and what of others it explains: bin by bin, by least squares weighted with the noise."""
+
+    def __init__(self, part, noise):
+        self.part, self.told = part, np.conj(part) / noise
+        power = np.einsum("sf,sf->f", self.told, part).real
+        self.heard, self.power = power > 0, np.where(power > 0, power, 1.0)
+
+    def taken_off(self, part):
+        """What of (segments, bins) this sound does not explain."""
+        cross = np.einsum("sf,sf->f", self.told, part)
+        return part - self.part * np.where(self.heard, cross / self.power, 0.0)
 
 
-def _without(known, part, noise):
-    """What of (segments, bins) the known ones do not explain, bin by bin, by weighted least squares."""
+class _Stretch(NamedTuple):
+    """What a bench knows of a stretch from one sample to another (ends): own (the stem's expected sound, _Known), rest (what it
+    leaves of the return), noise, and the rest whitened.
+    """
+
+    ends: tuple
+    own: _Known
+    rest: np.ndarray
+    noise: np.ndarray
+    whitened: np.ndarray
+
+
+def _whitened(rest, noise, inside):
+    """A remainder over its noise; a moment that is loud for another reason counts no more than others."""
+    loud = np.sum(spectra.squared(rest) / noise, axis=1) / np.float32(inside.sum())
+    return rest / (noise * np.sqrt(np.maximum(loud, 1.0))[:, None])
+
+
+def _without(known, part):
+    """What of (segments, bins) none of the known sounds explains."""
     for one in known:
-        told = np.conj(one) / noise
-        power, cross = (np.einsum("sf,sf->f", told, other) for other in (one, part))
-        power = power.real
-        part = part - one * np.where(power > 0, cross / np.where(power > 0, power, 1.0), 0.0)
+        part = one.taken_off(part)
     return part

@@ -259,14 +259,18 @@ class Search:
         out = np.full((len(drifts), sums.shape[1]), -np.inf, np.float32)
         # Between two drifts tried, a delay strays by half a step over half a song.
         reach = int(np.ceil(0.5 * _DRIFT_STEP * 0.5 * self.frames))
-        sums = _largest_near(sums, min(reach, _REACH))
+        sums, spans = _largest_near(sums, min(reach, _REACH)), self._spans(sums.shape[1])
         for row, drift in enumerate(drifts):
-            shifts = np.round(drift * middles).astype(int)
-            score, weight = _sheared(sums, shifts), _sheared(worth, shifts)
+            shifts = np.round(drift * middles).astype(int).tolist()
+            score, weight = _sheared(sums, spans, shifts), _sheared(worth, spans, shifts)
             enough = weight > _LEAST_SHARE * weight.max()
             out[row] = np.where(enough, score / np.sqrt(np.where(enough, weight, 1.0)), -np.inf)
         out[:, ~np.isfinite(out).all(axis=0)] = -np.inf
         return out
+
+    def _spans(self, count):
+        """[(first, last)] per block the delays, of so many, beyond which `_by_block` and `_largest_near` leave nought."""
+        return [(max(0, at - _REACH), min(count, at + self.frames + self.block + _REACH)) for at in self.starts.tolist()]
 
     def levels_db(self, sounds):
         """[(level, its sd)] in dB of sounds that were proved: the power of each re the own stem's, each while it plays; None for
@@ -306,18 +310,23 @@ def _fitted(powers, count):
 
 def _largest_near(rows, reach):
     """Each value's largest neighbour in its row, up to `reach` places off."""
-    out = rows.copy()
-    for more in range(1, reach + 1):
-        np.maximum(out[:, more:], rows[:, :-more], out=out[:, more:])
-        np.maximum(out[:, :-more], rows[:, more:], out=out[:, :-more])
-    return out
+    if reach == 0:
+        return rows
+    around = np.full((len(rows), rows.shape[1] + 2 * reach), -np.inf, rows.dtype)
+    around[:, reach:-reach] = rows
+    # The largest of two neighbours, of twice as many, and so on; then of two such stretches that make up the whole together.
+    width, whole = 1, 2 * reach + 1
+    while 2 * width <= whole:
+        around = np.maximum(around[:, :-width], around[:, width:])
+        width *= 2
+    return np.maximum(around[:, : rows.shape[1]], around[:, whole - width : whole - width + rows.shape[1]])
 
 
-def _sheared(rows, shifts):
-    """The sum of rows[n][k + shifts[n]], nought beyond the ends."""
+def _sheared(rows, spans, shifts):
+    """The sum of rows[n][k + shifts[n]], nought beyond the ends; spans: per row, outside which places it is nought."""
     count = rows.shape[1]
     out = np.zeros(count, rows.dtype)
-    for row, shift in zip(rows, shifts, strict=True):
-        low, high = max(shift, 0), count + min(shift, 0)
+    for row, (first, last), shift in zip(rows, spans, shifts, strict=True):
+        low, high = max(shift, first), min(count + shift, last)
         out[low - shift : high - shift] += row[low:high]
     return out
