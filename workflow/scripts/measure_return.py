@@ -18,6 +18,9 @@ from bounceproof.condition.survival import BAND_COLUMNS
 from bounceproof.files import read_json, write_json, write_table
 from bounceproof.sketches import read_sketch
 
+# A song no longer than this (six minutes at 48 kHz) is read once and held; a longer one is read where it is sliced.
+_HELD_SAMPLES = 6 * 60 * 48000
+
 
 def main(snakemake):
     settings = snakemake.params.settings
@@ -33,8 +36,8 @@ def main(snakemake):
 
 def measured(paths, alignment, settings):
     return measure_condition(
-        samples_of(paths.stem),
-        samples_of(paths.aligned),
+        held(samples_of(paths.stem)),
+        held(samples_of(paths.aligned)),
         lambda: used_channel(read_capture(paths.capture).samples, alignment),
         look_at(paths.capture).rate_hz,
         alignment,
@@ -56,6 +59,10 @@ def other_stems(tracks, paths):
 
 def samples_of(stem):
     return AudioBlocks(stem).channel(1)
+
+
+def held(samples):
+    return samples[:] if len(samples) <= _HELD_SAMPLES else samples
 
 
 def used_channel(samples, alignment):

@@ -5,6 +5,7 @@ are Hann-windowed and overlap by half; the powers of a segment's bins add up to 
 second signal that is late by tau has the phase -2 pi f tau. A `bands` argument is a list of quantities.Band.
 """
 
+import itertools
 from functools import cache
 
 import numpy as np
@@ -14,6 +15,9 @@ from bounceproof.quantities import DB_PER_POWER_RATIO
 
 SEGMENT_S = 0.17
 _BLOCK_SEGMENTS = 48
+# So few segments stay in the processor's cache from their samples to the sums that are made of them; a block is a whole number
+# of such pieces.
+_PIECE_SEGMENTS = 6
 # Hann segments that overlap by half are worth 1.89 times the segments laid end to end (Carter, Knapp, Nuttall 1973), so
 # 0.945 of their own number.
 INDEPENDENT_SHARE = 1.89 / 2
@@ -44,28 +48,22 @@ def segment_times_s(frames, segment, rate_hz):
     return (np.arange(segment_count(frames, segment)) * (segment // 2) + segment / 2) / rate_hz
 
 
-def transforms(signals, segment, *, kind=np.float64):
+def transforms(signals, segment, *, kind=np.float64, together=_BLOCK_SEGMENTS):
     """Yield (segments, bins, signals) complex blocks of the signals' Hann-windowed segments, scaled to powers; in memory one
     signal lies after the other.
 
     signals: equally long one-dimensional arrays; kind: precision of the transforms. Single is twice as fast, and leaves in each
-    bin what is some 140 dB under the loudest.
+    bin what is some 140 dB under the loudest; together: segments of a block, 48 or a whole part of that.
     """
     count, window, (rfft, _) = segment_count(len(signals[0]), segment), _window(segment, kind), transforms_of(kind)
     for first in range(0, count, _BLOCK_SEGMENTS):
-        block = rfft(_windowed(signals, first, min(count, first + _BLOCK_SEGMENTS), window), axis=-1)
-        block[..., 0] /= np.sqrt(2.0)
-        block[..., -1] /= np.sqrt(2.0)
-        yield np.moveaxis(block, 0, -1)
-
-
-def _transforms_of_each(signals, segment):
-    """Yield the (segments, bins) of each signal of one block of `transforms` after the other.
-
-    Each signal's lie by themselves: arrays of this size the process keeps for the next ones, larger ones the system clears anew.
-    """
-    for blocks in zip(*(transforms([signal], segment) for signal in signals), strict=True):
-        yield [block[:, :, 0] for block in blocks]
+        last = min(count, first + _BLOCK_SEGMENTS)
+        framed = [_framed(signal, first, last, segment) for signal in signals]
+        for low in range(0, last - first, together):
+            block = rfft(_windowed([one[low : low + together] for one in framed], window), axis=-1)
+            block[..., 0] /= np.sqrt(2.0)
+            block[..., -1] /= np.sqrt(2.0)
+            yield np.moveaxis(block, 0, -1)
 
 
 @cache
@@ -75,11 +73,11 @@ def _window(segment, kind):
     return (window * np.sqrt(2.0 / (segment * np.sum(window**2)))).astype(kind)
 
 
-def _windowed(signals, first, last, window):
-    """(signals, segments, samples) of the window's kind."""
-    out = np.empty((len(signals), last - first, window.size), window.dtype)
-    for signal, one in zip(signals, out, strict=True):
-        np.multiply(_framed(signal, first, last, window.size), window, out=one, casting="same_kind")
+def _windowed(framed, window):
+    """(signals, segments, samples) of the window's kind, from the (segments, samples) of each signal."""
+    out = np.empty((len(framed), *framed[0].shape), window.dtype)
+    for one, there in zip(framed, out, strict=True):
+        np.multiply(one, window, out=there, casting="same_kind")
     return out
 
 
@@ -148,30 +146,22 @@ def spectral_matrix(signals, rate_hz, *, segment=None, weights=None, seen=None, 
     """The SpectralMatrix of equally long signals.
 
     weights: None (every segment counts in every bin), or (segments, bins) of True and False; seen: called with the powers
-    (segments, bins) of each signal, of one block of segments after the other, where these are wanted, too; against: the signal
-    whose cross powers are wanted, all others being left 0; None for every two signals'.
+    (signals, segments, bins) of one block of segments after the other, where these are wanted, too; against: the signal whose
+    cross powers are wanted, all others being left 0; None for every two signals'.
     """
     segment = segment or segment_samples(rate_hz)
-    bins, number = segment // 2 + 1, len(signals)
-    total, counts, first = np.zeros((number, number, bins), dtype=complex), np.zeros(bins), 0
-    for each in _transforms_of_each(signals, segment):
-        powers = [squared(one) for one in each]
+    bins, number, count = segment // 2 + 1, len(signals), segment_count(len(signals[0]), segment)
+    total, counts = np.zeros((number, number, bins), dtype=complex), np.zeros(bins)
+    pieces = transforms(signals, segment, together=_PIECE_SEGMENTS)
+    for first in range(0, count, _BLOCK_SEGMENTS):
+        last = min(count, first + _BLOCK_SEGMENTS)
+        share = None if weights is None else weights[first:last]
+        powers = None if seen is None else np.empty((number, last - first, bins))
+        counts += last - first if share is None else share.sum(axis=0)
+        block = itertools.islice(pieces, _BLOCK_SEGMENTS // _PIECE_SEGMENTS)
+        total += _block_sums(block, number, bins, share, against, powers)
         if seen is not None:
             seen(powers)
-        segments = len(each[0])
-        share = None if weights is None else weights[first : first + segments]
-        counts += segments if share is None else share.sum(axis=0)
-        for i in range(number):
-            total[i, i] += np.sum(powers[i] if share is None else powers[i] * share, axis=0)
-            if i == number - 1:
-                break
-            turned = np.conj(each[i])
-            if share is not None:
-                np.copyto(turned, 0.0, where=~share)
-            for j in range(i + 1, number):
-                if against in (None, i, j):
-                    total[i, j] += np.sum(turned * each[j], axis=0)
-        first += segments
     for i in range(number):
         total[i, :i] = np.conj(total[:i, i])
     total = np.moveaxis(total, -1, 0)
@@ -179,13 +169,43 @@ def spectral_matrix(signals, rate_hz, *, segment=None, weights=None, seen=None, 
     return SpectralMatrix(bin_hz(segment, rate_hz), total / np.maximum(counts, 1.0)[:, None, None], averages)
 
 
+def _block_sums(pieces, number, bins, share, against, powers):
+    """(signals, signals, bins): of a block that comes in `transforms`, the sums over its segments of conj(X_i) X_j for j >= i.
+
+    share, against: of the block, as in `spectral_matrix`; powers: None, or (signals, segments, bins) to be filled.
+    """
+    own, cross, low = np.zeros((number, bins)), np.zeros((number, number, bins), dtype=complex), 0
+    for piece in pieces:
+        each, part = np.moveaxis(piece, -1, 0), slice(low, low + len(piece))
+        for i in range(number):
+            power = squared(each[i])
+            if powers is not None:
+                powers[i, part] = power
+            _add(own[i], power if share is None else power * share[part])
+            if i == number - 1:
+                break
+            turned = np.conj(each[i])
+            if share is not None:
+                np.copyto(turned, 0.0, where=~share[part])
+            for j in range(i + 1, number):
+                if against in (None, i, j):
+                    _add(cross[i, j], turned * each[j])
+        low += len(piece)
+    cross[range(number), range(number)] = own
+    return cross
+
+
+def _add(total, rows):
+    """Add one row after the other: to the last bit what the rows of a whole block added up give, however it comes in pieces."""
+    for row in rows:
+        total += row
+
+
 def bin_weights(mask, bands, segment, rate_hz):
     """(segments, bins) from a (segments, bands) mask: each bin takes the mask of the band it lies in, or 1 outside all."""
     matrix = band_matrix(bands, segment, rate_hz)
-    weights = np.ones((len(mask), len(matrix)), dtype=bool)
-    inside = matrix.max(axis=1) > 0
-    weights[:, inside] = mask[:, matrix.argmax(axis=1)[inside]]
-    return weights
+    column = np.where(matrix.max(axis=1) > 0, matrix.argmax(axis=1), mask.shape[1])
+    return np.take(np.concatenate((mask, np.ones((len(mask), 1), dtype=bool)), axis=1), column, axis=1)
 
 
 def without_bias(coherence, averages, *, floor=0.0):

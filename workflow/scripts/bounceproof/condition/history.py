@@ -72,15 +72,14 @@ def highs(explained, band_hz):
     segment = spectra.segment_samples(explained.rate_hz)
     per_step = max(2, round(STEP_S * explained.rate_hz / (segment / 2)))
     steps = len(explained.expected) / (per_step * segment / 2)
-    middle = _gains(explained.expected, explained.aligned, explained.rate_hz, spans["middle"], per_step)
+    middle, high = _gains(explained.expected, explained.aligned, explained.rate_hz, (spans["middle"], spans["high"]), per_step)
 
     def fall_with(fade_db):
-        expected, aligned = _without(explained, fade_db) if fade_db else (explained.expected, explained.aligned)
-        gain, sd, places = _gains(expected, aligned, explained.rate_hz, spans["high"], per_step)
+        ((gain, sd, places),) = _gains(*_without(explained, fade_db), explained.rate_hz, (spans["high"],), per_step)
         by = amplitude_from_db(fade_db * places / steps)
         return _fall(middle, (by * gain, by * sd, places), steps)
 
-    fall = fall_with(0.0)
+    fall = _fall(middle, high, steps)
     if fall is None:
         return None
     if abs(fall.fade_db) > fall.fade_sigma_db:
@@ -153,21 +152,32 @@ def _without(explained, fade_db):
     return through(sent, fitted_taps(sent, aligned, explained.rate_hz)), aligned
 
 
-def _gains(expected, aligned, rate_hz, span_hz, per_step):
-    """(gain, its sd, place) per step: of the return re the expected sound within a span; place, in steps: where in the song what
-    plays there lies.
+def _gains(expected, aligned, rate_hz, spans_hz, per_step):
+    """For each span (gain, its sd, place) per step: of the return re the expected sound within the span; place, in steps: where
+    in the song what plays there lies.
     """
-    segment, bands = spectra.segment_samples(rate_hz), third_octave_bands(span_hz[0], span_hz[1])
-    matrix = spectra.band_matrix(bands, segment, rate_hz)
-    inside = matrix.any(axis=1)
-    matrix = matrix[inside]
-    cross, own, whole = [], [], []
+    segment = spectra.segment_samples(rate_hz)
+    matrices = [spectra.band_matrix(third_octave_bands(*span_hz), segment, rate_hz) for span_hz in spans_hz]
+    insides = [matrix.any(axis=1) for matrix in matrices]
+    matrices = [matrix[inside] for matrix, inside in zip(matrices, insides, strict=True)]
+    powers = [[] for _ in spans_hz]
     for block in spectra.transforms([expected, aligned], segment):
-        sent, came = np.moveaxis(block[:, inside], -1, 0)
-        cross.append((np.conj(sent) * came) @ matrix)
-        own.append(spectra.squared(sent) @ matrix)
-        whole.append(spectra.squared(came) @ matrix)
-    cross, own, whole = (np.concatenate(part) for part in (cross, own, whole))
+        for of_span, matrix, inside in zip(powers, matrices, insides, strict=True):
+            of_span.append(_band_powers(block[:, inside], matrix))
+    return [
+        _gain(*map(np.concatenate, zip(*of_span, strict=True)), matrix, per_step)
+        for of_span, matrix in zip(powers, matrices, strict=True)
+    ]
+
+
+def _band_powers(block, matrix):
+    """(cross, own, whole) powers per segment and band of a block of `transforms` of the expected sound and the return."""
+    sent, came = np.moveaxis(block, -1, 0)
+    return (np.conj(sent) * came) @ matrix, spectra.squared(sent) @ matrix, spectra.squared(came) @ matrix
+
+
+def _gain(cross, own, whole, matrix, per_step):
+    """(gain, its sd, place) of `_gains` from powers (segments, bands)."""
     bins = np.maximum(matrix.sum(axis=0) / 1.5, 1.0)
     safe = np.maximum(own, 1e-30)
     # What the cross power does not hold is noise; a share 1 / bins of it is in the cross power's own square.
