@@ -252,16 +252,26 @@ def _ratio(over, under):
 
 
 def convolved(samples, impulse):
-    """samples * impulse (one-dimensional), as long as samples and centred on the impulse's middle; float32 stays float32.
+    """samples * impulse (one-dimensional), as long as samples and centred on the impulse's middle; float32 stays float32."""
+    return Convolver(impulse)(samples)
+
+
+class Convolver:
+    """`convolved` with one impulse: a function of the samples, which makes the impulse's response once for samples as long.
 
     Not scipy.signal's: importing that takes longer than all that a job convolves.
     """
-    from scipy import fft
 
-    size = min(
-        fft.next_fast_len(max(BLOCK, 8 * impulse.size), real=True),
-        fft.next_fast_len(samples.size + impulse.size - 1, real=True),
-    )
-    skipped, kind = impulse.size - 1, np.result_type(samples, impulse, np.float32)
-    response = fft.rfft(impulse, size)
-    return in_blocks(samples, response, size, before=skipped - skipped // 2, skipped=skipped, hop=size - skipped, dtype=kind)
+    def __init__(self, impulse):
+        self.impulse, self._response, self._made_for = impulse, None, None
+
+    def __call__(self, samples):
+        from scipy import fft
+
+        length = self.impulse.size
+        size = min(fft.next_fast_len(max(BLOCK, 8 * length), real=True), fft.next_fast_len(samples.size + length - 1, real=True))
+        if self._made_for != size:
+            self._response, self._made_for = fft.rfft(self.impulse, size), size
+        skipped, kind = length - 1, np.result_type(samples, self.impulse, np.float32)
+        shape = {"before": skipped - skipped // 2, "skipped": skipped, "hop": size - skipped}
+        return in_blocks(samples, self._response, size, **shape, dtype=kind)

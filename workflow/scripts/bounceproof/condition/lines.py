@@ -37,7 +37,8 @@ def find_lines(pieces, rate_hz, speed_ratio):
     segment = min(len(longest), round(_SEGMENT_S * rate_hz)) // 2 * 2
     freq_hz, power, number = _mean_power([piece - piece.mean() for piece in pieces if len(piece) >= segment], segment, rate_hz)
     hiss = _surroundings(power, number)
-    lines = [_line(freq_hz, power, hiss, *bins, longest, rate_hz) for bins in _stretches(freq_hz, power, hiss, number)]
+    weighted = _Weighted(longest)
+    lines = [_line(freq_hz, power, hiss, *bins, weighted, rate_hz) for bins in _stretches(freq_hz, power, hiss, number)]
     return _named([line for line in lines if line], speed_ratio)
 
 
@@ -84,7 +85,15 @@ def _stretches(freq_hz, power, hiss, number):
     return found
 
 
-def _line(freq_hz, power, hiss, first, last, longest, rate_hz):
+class _Weighted:
+    """A piece of a capture under a Hann window: its samples, and the window's sum."""
+
+    def __init__(self, piece):
+        window = np.hanning(len(piece) + 2)[1:-1]
+        self.samples, self.sum = (piece - piece.mean()) * window, window.sum()
+
+
+def _line(freq_hz, power, hiss, first, last, weighted, rate_hz):
     step = freq_hz[1]
     peak = first + int(power[first : last + 1].argmax())
     # Lines of a steady family lie far apart; a stretch much wider than its peak is one that wanders.
@@ -97,12 +106,12 @@ def _line(freq_hz, power, hiss, first, last, longest, rate_hz):
     centre_hz = float(np.sum(strong * freq_hz[own]) / strong.sum())
     width_hz = float(np.sqrt(np.sum(strong * (freq_hz[own] - centre_hz) ** 2) / strong.sum()))
     peak_power = float(np.maximum(power[near] - hiss[near], 0.0).sum())
-    sharp_hz, share = _sharp(longest, freq_hz[peak], step, rate_hz, peak_power)
+    sharp_hz, share = _sharp(weighted, freq_hz[peak], step, rate_hz, peak_power)
     # The window alone spreads a steady line over half a bin or so.
     width_hz = float(np.sqrt(max(width_hz**2 - (0.6 * step) ** 2, 0.0)))
     steady = share > 0.6 and peak_power > 0.5 * total
     total = peak_power if steady else total
-    seconds = len(longest) / rate_hz
+    seconds = len(weighted.samples) / rate_hz
     wander_hz = width_hz / np.sqrt(max(seconds / 0.5, 1.0))
     # A notch has to hold the line and its wander; 2 Hz is about the narrowest that does not ring audibly (common practice).
     return {
@@ -114,16 +123,16 @@ def _line(freq_hz, power, hiss, first, last, longest, rate_hz):
     }
 
 
-def _sharp(piece, near_hz, step, rate_hz, total):
-    """(frequency, share of the line's power) of the highest point of the piece's own finely stepped spectrum near by."""
-    window = np.hanning(len(piece) + 2)[1:-1]
-    grid_hz = np.arange(near_hz - 1.5 * step, near_hz + 1.5 * step, 0.2 * rate_hz / len(piece))
+def _sharp(weighted, near_hz, step, rate_hz, total):
+    """(frequency, share of the line's power) of the highest point of a _Weighted piece's own finely stepped spectrum near by."""
+    samples = weighted.samples
+    grid_hz = np.arange(near_hz - 1.5 * step, near_hz + 1.5 * step, 0.2 * rate_hz / len(samples))
     # Brought down to a few hertz first, so that the fine grid costs little.
     block = max(1, int(rate_hz / (16 * step)))
-    weighted = ((piece - piece.mean()) * window)[: len(piece) // block * block].reshape(-1, block)
+    rows = samples[: len(samples) // block * block].reshape(-1, block)
     turn = -2j * np.pi * near_hz / rate_hz
     within = np.exp(turn * np.arange(block))
-    low = (weighted @ within.real + 1j * (weighted @ within.imag)) * np.exp(turn * block * np.arange(len(weighted)))
+    low = (rows @ within.real + 1j * (rows @ within.imag)) * np.exp(turn * block * np.arange(len(rows)))
     middles_s = (np.arange(len(low)) + 0.5) * block / rate_hz - 0.5 / rate_hz
     size = np.abs(np.exp(-2j * np.pi * np.outer(grid_hz - near_hz, middles_s)) @ low)
     best = int(size.argmax())
@@ -132,7 +141,7 @@ def _sharp(piece, near_hz, step, rate_hz, total):
         left, mid, right = size[best - 1 : best + 2] ** 2
         bend = left - 2 * mid + right
         shift = 0.5 * (left - right) / bend if bend else 0.0
-    power = 2.0 * (size[best] / window.sum()) ** 2
+    power = 2.0 * (size[best] / weighted.sum) ** 2
     return float(grid_hz[best] + shift * (grid_hz[1] - grid_hz[0])), power / total
 
 

@@ -68,7 +68,6 @@ def _tape_and_rest(share, explained, stem, factor, taps, gain, blocks):
     amplifiers have; the rest of response and phase lies after.
     """
     from bounceproof.audio import resample
-    from bounceproof.condition.explained import through
 
     size = round(_BLOCK_S * explained.rate_hz)
     if share == 0.0:
@@ -77,12 +76,12 @@ def _tape_and_rest(share, explained, stem, factor, taps, gain, blocks):
         return [piece * by[: len(piece)] for piece, by in zip(pieces, ride, strict=True)], factor, taps
     before, after = _split(taps, share)
     fine = max(2, factor)
-    reach = len(before)
+    reach, through = len(before), spectra.Convolver(before)
     laid = []
     for first in blocks:
         start = max(0, first - reach)
         part = explained.stem[start : first + size] * gain[start : first + size]
-        laid.append(resample(through(part, before)[first - start :], 1, fine))
+        laid.append(resample(through(part)[first - start :], 1, fine))
     return laid, fine, after
 
 
@@ -109,7 +108,7 @@ class _Try:
     """One idea of what reached the tape, set against the return."""
 
     def __init__(self, name, explained, blocks, hurt, dense, factor, taps):
-        self.name, self.rate_hz, self.factor, self.taps = name, explained.rate_hz, factor, taps
+        self.name, self.rate_hz, self.factor, self.through = name, explained.rate_hz, factor, spectra.Convolver(taps)
         size = round(_BLOCK_S * explained.rate_hz)
         self.returned = [explained.aligned[first : first + size] for first in blocks]
         self.clear = [~hurt[first : first + size] for first in blocks]
@@ -123,9 +122,7 @@ class _Try:
 
     def _heard(self, dense):
         """A block as it comes back: at the working rate, through the response where that is not in it yet."""
-        from bounceproof.condition.explained import through
-
-        return through(self._at_working_rate(dense), self.taps)
+        return self.through(self._at_working_rate(dense))
 
     def _at_working_rate(self, dense):
         from bounceproof.audio import resample
@@ -161,7 +158,7 @@ class _Try:
         factor per bin to that response that suits it best, and the response is fitted anew between curve and return.
         """
         slope, _ = self._searched(start, _FIRST)
-        self.taps = self._response_behind(slope)
+        self.through = spectra.Convolver(self._response_behind(slope))
         return self._searched(slope, _LATER)
 
     def _searched(self, slope, grids):

@@ -131,8 +131,11 @@ def ride_samples(explained, ride):
 
 def by_samples(explained, steps):
     """Values per sample of the Explained, Sliced, from values per step."""
+    frames = len(explained.aligned)
+    if steps[0] == steps.min() == steps.max():
+        return Sliced(frames, lambda first, last: np.full(last - first, steps[0]))
     middles = (np.arange(len(steps)) + 0.5) * explained.cell / STEPS_PER_CELL
-    return Sliced(len(explained.aligned), lambda first, last: np.interp(np.arange(first, last), middles, steps))
+    return Sliced(frames, lambda first, last: np.interp(np.arange(first, last), middles, steps))
 
 
 def undoing_gain(stem, rate_hz, record, *, high_hz, limit_db):

@@ -184,7 +184,9 @@ class Search:
         found = []
         for values in looked_through:
             wanted = len(found) + most
-            for k in np.argsort(-values, kind="stable"):
+            # A little lower than `least`, for the rounding of a strength.
+            high = np.flatnonzero(values > middle + 0.99 * least * spread)
+            for k in high[np.argsort(-values[high], kind="stable")]:
                 strength = float((values[k] - middle) / spread)
                 if strength < least or len(found) == wanted:
                     break
