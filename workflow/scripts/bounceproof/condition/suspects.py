@@ -97,8 +97,12 @@ def excess(residual, expected):
 
 def playing_power(powers):
     """Power of all bands together, over the segments within 30 dB of the loudest; 0 for silence."""
-    whole = powers.sum(axis=1)
-    return float(whole[whole >= 1e-3 * whole.max()].mean()) if whole.any() else 0.0
+    return _mean_while_playing(powers.sum(axis=1))
+
+
+def _mean_while_playing(powers):
+    """Mean of powers (segments,) within 30 dB of the loudest; 0 for silence."""
+    return float(powers[powers >= 1e-3 * powers.max()].mean()) if powers.any() else 0.0
 
 
 def _playing_means(powers):
@@ -216,16 +220,17 @@ class Search:
         first = int(np.argmax([best[k : k + count].sum() for k in range(len(best) - count + 1)]))
         own = slice(first, first + count)
         middle = middles[own].mean()
-        tries = []
-        for more in range(-_REACH, _REACH + 1):
-            for other in np.clip(drift + _DRIFT_STEP * np.arange(-2.0, 2.01, 0.25), -most_drift, most_drift):
-                delays = place + drift * (middle - 0.5 * self.frames) + more + other * (middles[own] - middle)
-                offsets = np.clip(np.round(delays).astype(int), 0, sums.shape[1] - 1)
-                score = sum(row[k] for row, k in zip(sums[own], offsets, strict=True))
-                tries.append((score, delays.mean() - (self.frames - 1), other))
-        best = max(score for score, _, _ in tries)
+        others = np.clip(drift + _DRIFT_STEP * np.arange(-2.0, 2.01, 0.25), -most_drift, most_drift)
+        # (tries, blocks): each delay near by with each drift near by
+        tried = np.tile(others, len(around))
+        laid = np.repeat(place + drift * (middle - 0.5 * self.frames) + around, len(others))
+        laid = laid[:, None] + tried[:, None] * (middles[own] - middle)
+        offsets = np.clip(np.round(laid).astype(int), 0, sums.shape[1] - 1)
+        score = sum(row[k] for row, k in zip(sums[own], offsets.T, strict=True))
         # Of lines that match alike, the one that drifts least.
-        _, delay, drift = min((one for one in tries if one[0] >= _AS_GOOD * best), key=lambda one: abs(one[2]))
+        alike = score >= _AS_GOOD * score.max()
+        chosen = int(np.where(alike, np.abs(tried), np.inf).argmin())
+        delay, drift = laid[chosen].mean() - (self.frames - 1), tried[chosen]
         ends = self.starts[first], min(self.frames, self.starts[first + count - 1] + self.block)
         return ends[0] * self.hop_s, ends[1] * self.hop_s, float(delay * self.hop_s), float(drift)
 
@@ -238,7 +243,7 @@ class Search:
 
         spectrum = fft.rfft(weight, self.size, axis=0)
         rows = fft.irfft((self.spectra @ spectrum[:, :, None])[:, :, 0].T, self.size)
-        energy = np.cumsum(np.sum(weight**2 / self.variance, axis=1), dtype=float)
+        energy = np.cumsum(weight**2 @ (1.0 / self.variance), dtype=float)
         energy = np.pad(np.concatenate(([0.0], energy)), self.block, mode="edge")
         count, frames = 2 * self.frames - 1, self.frames
         sums, worth = (np.zeros((len(self.starts), count), np.float32) for _ in range(2))
@@ -267,8 +272,7 @@ class Search:
             score, weight = _sheared(sums, spans, shifts), _sheared(worth, spans, shifts)
             enough = weight > _LEAST_SHARE * weight.max()
             out[row] = np.where(enough, score / np.sqrt(np.where(enough, weight, 1.0)), -np.inf)
-        out[:, ~np.isfinite(out).all(axis=0)] = -np.inf
-        return out
+        return np.where(np.isfinite(out).all(axis=0), out, -np.inf)
 
     def _spans(self, count):
         """[(first, last)] per block the delays, of so many, beyond which `_by_block` and `_largest_near` leave nought."""
@@ -300,7 +304,7 @@ class Search:
     def _weight(self, powers):
         """What the source is worth: g / (1 + g), g its power re the hiss if it were faint; the mean per band taken off."""
         powers = _fitted(powers, self.frames)[:, : len(self.gain)]
-        share = powers * (_FAINT * self.excess.level / max(playing_power(powers * self.gain), 1e-30) * self.over_floor)
+        share = powers * (_FAINT * self.excess.level / max(_mean_while_playing(powers @ self.gain), 1e-30) * self.over_floor)
         weight = share / (1.0 + share)
         return weight - weight.mean(axis=0)
 
