@@ -15,8 +15,8 @@ def signals():
 
 
 def test_blocks_hold_the_same_however_many_segments_come_together(signals):
-    whole, pieces = (np.concatenate(list(spectra.transforms(signals, SEGMENT, together=count))) for count in (48, 6))
-    assert np.array_equal(whole, pieces)
+    whole, *others = (np.concatenate(list(spectra.transforms(signals, SEGMENT, together=count))) for count in (48, 6, 96))
+    assert all(np.array_equal(whole, other) for other in others)
 
 
 def test_powers_add_up_to_the_mean_square():

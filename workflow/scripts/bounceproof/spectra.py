@@ -53,11 +53,12 @@ def transforms(signals, segment, *, kind=np.float64, together=_BLOCK_SEGMENTS):
     signal lies after the other.
 
     signals: equally long one-dimensional arrays; kind: precision of the transforms. Single is twice as fast, and leaves in each
-    bin what is some 140 dB under the loudest; together: segments of a block, 48 or a whole part of that.
+    bin what is some 140 dB under the loudest; together: segments of a block, 48 or a whole part or multiple of that.
     """
     count, window, (rfft, _) = segment_count(len(signals[0]), segment), _window(segment, kind), transforms_of(kind)
-    for first in range(0, count, _BLOCK_SEGMENTS):
-        last = min(count, first + _BLOCK_SEGMENTS)
+    step = max(together, _BLOCK_SEGMENTS)
+    for first in range(0, count, step):
+        last = min(count, first + step)
         framed = [_framed(signal, first, last, segment) for signal in signals]
         for low in range(0, last - first, together):
             block = rfft(_windowed([one[low : low + together] for one in framed], window), axis=-1)

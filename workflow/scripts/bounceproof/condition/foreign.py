@@ -46,6 +46,8 @@ _FEWEST_CONTROLS = 6
 # Where a slice is resampled, so much beside it (0.04 s) for the filter.
 _ROOM_SAMPLES = 512
 _LEAST_POWER = 1e-6
+# Segments transformed at a time, a multiple of 48: short ones cost more to handle than to transform.
+_AT_ONCE = 480
 
 
 def find_foreign(explained, rate_hz, others, own_track, gain):
@@ -377,7 +379,8 @@ class _Bench:
         return same[lags].max(axis=1) / max(same[0], 1e-30)
 
     def _segments(self, samples):
-        return np.concatenate(list(spectra.transforms([samples], self.segment, kind=np.float32)))[:, :, 0]
+        blocks = spectra.transforms([samples], self.segment, kind=np.float32, together=_AT_ONCE)
+        return np.concatenate(list(blocks))[:, :, 0]
 
     def _correlated(self, turned, rest, shift):
         """(segments, lags) correlations of a sound, so many segments later, with the remainder; turned: the sound's conjugate."""
