@@ -88,7 +88,8 @@ def _framed(signal, first, last, segment):
     piece = np.asarray(signal[start:stop])
     if len(piece) < stop - start:
         piece = np.pad(piece, (0, stop - start - len(piece)))
-    return np.lib.stride_tricks.sliding_window_view(piece, segment)[::hop]
+    step = piece.strides[0]
+    return np.lib.stride_tricks.as_strided(piece, (last - first, segment), (hop * step, step), writeable=False)
 
 
 def band_matrix(bands, segment, rate_hz):
