@@ -17,8 +17,8 @@ FADE_IN_S = 0.01
 FADE_OUT_S = 0.05
 # Mixes are summed so many frames at a time: memory does not grow with the song.
 PIECE = 1 << 20
-# What stays in the processor's cache while a track is read and added.
-_AT_ONCE = 1 << 18
+# A track is read so many frames at a time, and added so many at a time, which stay in the processor's cache.
+_AT_ONCE, _IN_CACHE = 1 << 18, 1 << 16
 
 
 def pan_gains(pan):
@@ -124,11 +124,15 @@ class Bus:
 
     def add(self, samples, *, mix_db, pan, at=0):
         """Add a mono track at its mix gain and pan, from frame `at` on; what lies past the bus's end is left away."""
-        # Compiled, and late: a track's own file does not wait for the compiler.
-        from bounceproof.mixing import add
-
-        there = self.samples[at : at + len(samples)]
-        add(there, np.asarray(samples)[: len(there)], amplitude_from_db(mix_db), *pan_gains(pan))
+        there, (left, right) = self.samples[at : at + len(samples)], pan_gains(pan)
+        samples, gain = np.asarray(samples)[: len(there)], amplitude_from_db(mix_db)
+        for first in range(0, len(there), _IN_CACHE):
+            part = there[first : first + _IN_CACHE]
+            gained = np.multiply(samples[first : first + _IN_CACHE], gain, dtype=np.float64)
+            # A side without gain is left as it is.
+            for side, own in enumerate((left, right)):
+                if own:
+                    part[:, side] += own * gained
 
 
 def narrow_band_pieces(pieces, rate_hz, band_hz):
