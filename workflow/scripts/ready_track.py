@@ -121,7 +121,9 @@ def write_excerpt(output, paths, alignment, settings):
     if mix.why_silent(alignment) is None:
 
         def equalised(stem, laid):
-            return towards(stem, laid, paths, settings, settings["restore"] or LINEAR).applied(laid)
+            found = towards(stem, laid, paths, settings, settings["restore"] or LINEAR)
+            # Some seconds take less time in double precision than the library for single takes to load.
+            return found.applied(laid, float)
 
         sounds = (AudioBlocks(path).channel(1) for path in (paths.aligned, paths.clicks))
         gain, followed = amplitude_from_db(alignment["level_db"]), alignment["method"] == "follow"

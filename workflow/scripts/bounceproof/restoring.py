@@ -28,8 +28,8 @@ class Equaliser(NamedTuple):
     taps: np.ndarray
     rows: list
 
-    def applied(self, samples):
-        return spectra.convolved(np.asarray(samples, dtype=np.float32), self.taps.astype(np.float32))
+    def applied(self, samples, kind=np.float32):
+        return spectra.convolved(np.asarray(samples, dtype=kind), self.taps.astype(kind))
 
 
 def equaliser(stem, laid, rate_hz, bands, over_hiss_db, *, phase, limit_db, lost_db):

@@ -268,12 +268,20 @@ class Convolver:
         self.impulse, self._response, self._made_for = impulse, None, None
 
     def __call__(self, samples):
-        from scipy import fft
-
-        length = self.impulse.size
-        size = min(fft.next_fast_len(max(BLOCK, 8 * length), real=True), fft.next_fast_len(samples.size + length - 1, real=True))
-        if self._made_for != size:
-            self._response, self._made_for = fft.rfft(self.impulse, size), size
-        skipped, kind = length - 1, np.result_type(samples, self.impulse, np.float32)
+        length, kind = self.impulse.size, np.result_type(samples, self.impulse, np.float32)
+        (rfft, _), fast = transforms_of(kind), _fast_size_of(kind)
+        size = min(fast(max(BLOCK, 8 * length)), fast(samples.size + length - 1))
+        if self._made_for != (size, kind):
+            self._response, self._made_for = rfft(self.impulse, size), (size, kind)
+        skipped = length - 1
         shape = {"before": skipped - skipped // 2, "skipped": skipped, "hop": size - skipped}
         return in_blocks(samples, self._response, size, **shape, dtype=kind)
+
+
+def _fast_size_of(kind):
+    """A function that finds the next size that transforms quickly; for double precision a power of two, with nothing loaded."""
+    if kind == np.float64:
+        return lambda size: 1 << (size - 1).bit_length()
+    from scipy import fft
+
+    return lambda size: fft.next_fast_len(size, real=True)
