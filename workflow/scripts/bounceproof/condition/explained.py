@@ -7,7 +7,7 @@ medium's band) and on the stem's time base. `expected` = stem through the respon
 
 import numpy as np
 
-from bounceproof import spectra
+from bounceproof import at_once, spectra
 from bounceproof.sliced import Sliced
 
 CELL_S = 2.5e-3
@@ -83,7 +83,7 @@ def explain(stem, aligned, both, rate_hz, *, high_hz):
     upper edge of the medium.
     """
     factor = working_factor(rate_hz, high_hz)
-    stem, aligned = (_at_working_rate(part, rate_hz, factor) for part in (stem, aligned))
+    stem, aligned = at_once.each(lambda part: _at_working_rate(part, rate_hz, factor), (stem, aligned))
     frames = min(len(stem), len(aligned))
     taps = response_taps(both, rate_hz, factor)
     return Explained(rate_hz / factor, stem[:frames], aligned[:frames], through(stem[:frames], taps), taps)

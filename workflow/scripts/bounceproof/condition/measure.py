@@ -4,6 +4,8 @@ Conventions: levels of the return are the capture's own, before `level_db`; what
 `notes` says why.
 """
 
+from functools import partial
+
 import numpy as np
 
 from bounceproof import at_once, spectra
@@ -80,19 +82,28 @@ def measure_condition(
     """
     bands = levels.analysis_bands(rate_hz)
     speed_ratio = 1.0 + (alignment.get("speed_percent") or 0.0) / 100.0
-    captured = capture() if callable(capture) else capture
-    hiss, quiet = _hiss(captured, capture_rate_hz, alignment, speed_ratio, bands, band_hz, transfer)
-    as_a_file = {
-        "clipped": capture_file.clipping(captured, capture_rate_hz, run_samples=clip_run_samples),
-        "dc_dbfs": capture_file.direct_current_dbfs(captured),
-        "peak_dbfs": peak_dbfs(captured),
-    }
-    del captured
     stem, aligned = _equally_long(stem, aligned)
+
+    def of_the_file():
+        captured = capture() if callable(capture) else capture
+        hiss, quiet = _hiss(captured, capture_rate_hz, alignment, speed_ratio, bands, band_hz, transfer)
+        as_a_file = {
+            "clipped": capture_file.clipping(captured, capture_rate_hz, run_samples=clip_run_samples),
+            "dc_dbfs": capture_file.direct_current_dbfs(captured),
+            "peak_dbfs": peak_dbfs(captured),
+        }
+        return hiss, quiet, as_a_file
+
+    (hiss, quiet, as_a_file), (powers, both, heard) = at_once.each(
+        lambda piece: piece(), [of_the_file, lambda: _spectra(stem, aligned, bands, rate_hz)]
+    )
     timing_us = alignment.get("residual_rms_us")
-    survival, both, powers = _survival(stem, aligned, hiss, bands, rate_hz, timing_us)
+    survival = survivals.Survival(
+        levels.played_powers(powers), hiss.band_powers, bands, rate_hz, hiss.seconds, timing_us=timing_us, **heard
+    )
     known = {"hiss_powers": hiss.band_powers, "bands": bands, "band_hz": band_hz, "timing_us": timing_us}
-    story = stories.tell(stem, aligned, both, rate_hz, **known)
+    search = None if others is None else partial(_foreign, survival, rate_hz, track, others)
+    story = stories.tell(stem, aligned, both, rate_hz, **known, **({"foreign_in": search} if search else {}))
     band, three_db = survivals.band_edges(survival, band_hz), None
     if stories.steady(timing_us, band_hz):
         band, three_db = band_ends(both, rate_hz, band_hz, band)
@@ -111,7 +122,7 @@ def measure_condition(
         "hum": [line for line in hiss.lines if line["kind"] == "hum"],
         "whine": [line for line in hiss.lines if line["kind"] == "whine"],
         **stories.story_record(story, hiss, bands, band_hz),
-        "foreign": _foreign(story, survival, rate_hz, track, others),
+        "foreign": None if story is None else story.foreign,
         **over,
         "band": band,
         "band_3_db": three_db,
@@ -143,9 +154,9 @@ def _hiss(capture, capture_rate_hz, alignment, speed_ratio, bands, band_hz, tran
     return hisses.measure_hiss(piece, capture_rate_hz, speed_ratio, bands, band_hz, lines=lines), quiet
 
 
-def _survival(stem, aligned, hiss, bands, rate_hz, timing_us):
-    """(Survival, SpectralMatrix of stem and return, their band powers). Where the stem plays is told by itself, so that the
-    return is transformed but once.
+def _spectra(stem, aligned, bands, rate_hz):
+    """(powers of stem and return per segment and band, their SpectralMatrix, what Survival holds of them). Where the stem plays is
+    told by itself, so that the return is transformed but once.
     """
     of_stem = spectra.band_powers([stem], rate_hz, bands)[:, 0]
     (coherence, h1, averages, both, returned), own_share = at_once.each(
@@ -155,10 +166,8 @@ def _survival(stem, aligned, hiss, bands, rate_hz, timing_us):
             lambda: survivals.own_share(stem, of_stem, rate_hz, bands),
         ],
     )
-    powers = np.moveaxis(np.stack((of_stem, returned)), 0, 1)
-    played = levels.played_powers(powers)
-    known = (played, hiss.band_powers, bands, rate_hz, hiss.seconds, coherence, h1, averages)
-    return survivals.Survival(*known, timing_us=timing_us, own_share=own_share), both, powers
+    heard = {"coherence": coherence, "h1": h1, "averages": averages, "own_share": own_share}
+    return np.moveaxis(np.stack((of_stem, returned)), 0, 1), both, heard
 
 
 def _overall(powers, hiss, chosen, bands, rate_hz):
@@ -226,15 +235,13 @@ def _spans(powers, survival, hiss, chosen, rate_hz):
     return survivals.playing_spans(powers[:, 0], response, hiss.band_powers, chosen, spectra.segment_samples(rate_hz), rate_hz)
 
 
-def _foreign(story, survival, rate_hz, track, others):
-    """Foreign sounds, or None where they were not looked for: without others, or where the stem explains too little."""
-    if story is None or others is None:
-        return None
+def _foreign(survival, rate_hz, track, others, explained):
+    """The foreign sounds in what the stem leaves of its return."""
     mids_hz = [band.mid_hz for band in survival.bands]
     response_db = power_db(np.maximum(survivals.filled_response(survival), 1e-12))
-    fine_hz = [band.mid_hz for band in sketch_bands(story.explained.rate_hz)]
+    fine_hz = [band.mid_hz for band in sketch_bands(explained.rate_hz)]
     gain = power_from_db(np.interp(np.log(fine_hz), np.log(mids_hz), response_db))
-    return find_foreign(story.explained, rate_hz, others, track, gain)
+    return find_foreign(explained, rate_hz, others, track, gain)
 
 
 def _notes(quiet, level, survival, chosen, story):

@@ -7,6 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from bounceproof import at_once
 from bounceproof.condition import dropouts as losses
 from bounceproof.condition import history as histories
 from bounceproof.condition import ride as rides
@@ -28,7 +29,7 @@ _MISFIT = 0.25
 
 class Story(NamedTuple):
     """explained: with the ride on; ride; dropouts: list; unexplained: Unexplained or None; overload, history, highs: dict or
-    None.
+    None; foreign: what was found, or None.
     """
 
     explained: Explained
@@ -38,6 +39,7 @@ class Story(NamedTuple):
     overload: dict | None
     history: dict | None
     highs: dict | None
+    foreign: list | None
 
 
 def steady(timing_us, band_hz):
@@ -45,11 +47,12 @@ def steady(timing_us, band_hz):
     return timing_us is not None and 2e-6 * np.pi * np.sqrt(max(band_hz[0], 50.0) * band_hz[1]) * timing_us < _STEADY_RAD
 
 
-def tell(stem, aligned, both, rate_hz, *, hiss_powers, bands, band_hz, timing_us):
+def tell(stem, aligned, both, rate_hz, *, hiss_powers, bands, band_hz, timing_us, foreign_in=lambda explained: None):
     """The Story of a return, or None where its timing error is unknown or too large, where nothing is expected, or where the
     stem does not explain the return.
 
-    both: SpectralMatrix of stem and return; hiss_powers: hiss of the silences per band.
+    both: SpectralMatrix of stem and return; hiss_powers: hiss of the silences per band; foreign_in: finds the foreign sounds in
+    an Explained with its ride on.
     """
     if not steady(timing_us, band_hz):
         return None
@@ -72,9 +75,16 @@ def tell(stem, aligned, both, rate_hz, *, hiss_powers, bands, band_hz, timing_us
     doubts = {"timing_us": timing_us, "gain_sd": gain_sd}
     noise = explained.noise_per_sample(hiss)
     sent = Sliced(len(explained.stem), lambda first, last: explained.stem[first:last] * gain[first:last])
-    rest = rests.measure_unexplained(explained, sent, bands, band_hz, hiss_powers, noise, found, **doubts)
-    overload = measure_overload(explained, stem, rate_hz, explained.taps, gain, found)
-    return Story(explained, ride, found, rest, overload, history, histories.highs(explained, band_hz))
+    foreign, rest, overload, highs = at_once.each(
+        lambda piece: piece(),
+        [
+            lambda: foreign_in(explained),
+            lambda: rests.measure_unexplained(explained, sent, bands, band_hz, hiss_powers, noise, found, **doubts),
+            lambda: measure_overload(explained, stem, rate_hz, explained.taps, gain, found),
+            lambda: histories.highs(explained, band_hz),
+        ],
+    )
+    return Story(explained, ride, found, rest, overload, history, highs, foreign)
 
 
 def _with_the_ride(explained, ride, hiss, heard_db):
