@@ -78,7 +78,6 @@ def test_places_along_a_map_are_those_that_the_map_tells(start_s, first):
     assert np.array_equal(places, time_map.at(start_s + np.arange(first, first + places.size) / RATE_HZ))
 
 
-
 @pytest.mark.parametrize("speed", [0.88, 0.97, 1.0, 1.05, 1.12])
 def test_a_capture_read_through_its_map_is_the_stem(speed):
     stem_s = np.arange(RATE_HZ) / RATE_HZ

@@ -2,8 +2,8 @@
 
 Conventions: positions count samples from the first one (= 0.0) and may be fractional; outside the samples there is silence.
 Method: band-limited interpolation by a sinc under a Kaiser window (J. F. Kaiser, 1974), 48 samples wide, read from a table of
-2048 phases with straight lines between: error below -120 dB re full scale up to 20 kHz of 48, and none at whole positions. Single precision, where the samples
-have it, adds some -140 dB.
+2048 phases with straight lines between: error below -120 dB re full scale up to 20 kHz of 48, and none at whole positions.
+Single precision, where the samples have it, adds some -140 dB.
 """
 
 import functools
@@ -104,7 +104,8 @@ def read_through(capture, capture_rate_hz, time_map, *, start_s, count, rate_hz)
 
 @njit(cache=True, nogil=True)
 def _along(stem_s, return_s, slope, start_s, first, rate_hz, out):
-    """`TimeMap.at` for the stem times start_s + first / rate_hz and on, a sample apart: a knot is looked for once, and walked from."""
+    """`TimeMap.at` for the stem times from start_s + first / rate_hz on, a sample apart; its first knot is looked for, then walked
+    from."""
     last = stem_s.size - 1
     k = max(np.searchsorted(stem_s, start_s + first / rate_hz, side="right") - 1, 0)
     for i in range(out.size):

@@ -3,8 +3,10 @@
 Conventions: as in lay.py; sent_map goes from sent time to return time.
 """
 
+from functools import partial
 from typing import NamedTuple
 
+from bounceproof import at_once
 from bounceproof.aligning.draft import FACTOR_WORDS, CannotPlace, WrongMusic
 from bounceproof.aligning.maps import slowed
 from bounceproof.aligning.placing import FACTORS
@@ -95,11 +97,20 @@ def _followed_at(laying, placed, straight):
 
     rate_hz = laying.facts["sample_rate_hz"]
     spans, sent, best = click_spans(laying.facts), None, (-1.0, None, placed.factor)
-    for factor in (placed.factor,) if straight else FACTORS:
+
+    def came_back(factor):
         back = Return(laying.capture.get(), laying.rate_hz / factor)
         laying.capture.let_go()
-        sent = sent or Sent(laying.sent.get(), rate_hz)
+        return back
+
+    def was_sent():
+        sent = Sent(laying.sent.get(), rate_hz)
         laying.sent.let_go()
+        return sent
+
+    for factor in (placed.factor,) if straight else FACTORS:
+        makers = [partial(came_back, factor), was_sent if sent is None else lambda sent=sent: sent]
+        back, sent = at_once.each(lambda make: make(), makers)
         found = follow_prepared(
             sent,
             back,

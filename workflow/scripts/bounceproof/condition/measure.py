@@ -155,8 +155,9 @@ def _hiss(capture, capture_rate_hz, alignment, speed_ratio, bands, band_hz, tran
 
 
 def _spectra(stem, aligned, bands, rate_hz):
-    """(powers of stem and return per segment and band, their SpectralMatrix, what Survival holds of them). Where the stem plays is
-    told by itself, so that the return is transformed but once.
+    """(powers of stem and return per segment and band, their SpectralMatrix, what Survival holds of them).
+
+    Where the stem plays is told by itself, so that the return is transformed but once.
     """
     of_stem = spectra.band_powers([stem], rate_hz, bands)[:, 0]
     (coherence, h1, averages, both, returned), own_share = at_once.each(

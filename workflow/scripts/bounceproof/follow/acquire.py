@@ -14,6 +14,7 @@ import numpy as np
 from numba import njit
 from scipy import fft
 
+from bounceproof import at_once
 from bounceproof.spectra import convolved
 
 from .material import WORK_HZ, to_rate
@@ -63,9 +64,14 @@ class Finder:
     """Both signals at RATE_HZ, evened out in their spectra, for searching."""
 
     def __init__(self, sent, back):
-        samples = to_rate(sent.samples, WORK_HZ, RATE_HZ)
         self.back = back
-        returned = back.at(np.arange(int(back.seconds * RATE_HZ)) / RATE_HZ)
+        samples, returned = at_once.each(
+            lambda made: made(),
+            [
+                lambda: to_rate(sent.samples, WORK_HZ, RATE_HZ),
+                lambda: back.at(np.arange(int(back.seconds * RATE_HZ)) / RATE_HZ),
+            ],
+        )
         self.shape, stem_shape = _equalisers(samples, returned, _lowest(samples))
         self.sent = convolved(samples, stem_shape)
         self.windows = max(1, (self.sent.size - WINDOW) // HOP + 1)

@@ -18,6 +18,7 @@ import numpy as np
 from numba import njit
 from scipy import fft
 
+from bounceproof import at_once
 from bounceproof.quantities import amplitude_from_db, flutter_weighting_db
 
 from . import smoother
@@ -94,10 +95,13 @@ def of_map(line, x_us, info, model, *, inflation=1.0, known=None, extra=None, se
     if np.count_nonzero(counted) * BIN_S * POOL < 1.0:
         return None
     read, mean_us = _Read(BIN_S * POOL, line[1]), _pooled(x_us, first, count)
-    drawn, unresolved = [], []
-    for error_us in _errors(info[part].reshape(-1, POOL).sum(axis=1), model, _from(extra, first, count), seed):
-        drawn.append(read.figures_of_map(mean_us + inflation * error_us, counted))
-        unresolved.append(read.unresolved(inflation * error_us, counted))
+
+    def read_with(error_us):
+        there = read.figures_of_map(mean_us + inflation * error_us, counted)
+        return there, read.unresolved(inflation * error_us, counted)
+
+    errors = _errors(info[part].reshape(-1, POOL).sum(axis=1), model, _from(extra, first, count), seed)
+    drawn, unresolved = zip(*at_once.each(read_with, errors), strict=True)
     shares = _resolved([one["powers"] for one in drawn], unresolved)
     return _doubted(_gathered(drawn, shares[-1], counted, read), shares)
 
@@ -247,9 +251,9 @@ def _errors(info, model, extra, seed):
     """DRAWS errors of the smoothed map (us, per pooled bin), drawn from its posterior, one after the other."""
     steps = discretise(model, BIN_S * POOL, position_sd_us=_POSITION_SD_US, mean_speed_sd_ppm=_SPEED_SD_PPM)
     random, kept = np.random.default_rng(seed), smoother.gains(info, steps, extra=extra)
-    at_once = max(1, min(DRAWS, _HELD // info.size))
-    for first in range(0, DRAWS, at_once):
-        true = _walks(steps, info.size, min(at_once, DRAWS - first), extra, random)
+    together = max(1, min(DRAWS, _HELD // info.size))
+    for first in range(0, DRAWS, together):
+        true = _walks(steps, info.size, min(together, DRAWS - first), extra, random)
         scores = random.standard_normal(true.shape)
         scores *= np.sqrt(info)[:, None]
         scores += info[:, None] * true

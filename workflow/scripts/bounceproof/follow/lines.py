@@ -13,6 +13,8 @@ import itertools
 import numpy as np
 from scipy import fft
 
+from bounceproof import at_once
+
 from . import smoother
 from .speed import Line
 
@@ -29,7 +31,8 @@ _HALF_WIDTH_HZ = 0.03
 def propose(evidence, steps):
     """The likeliest Lines, strongest first, at most MOST. evidence: of `learn`; steps: the Steps of the process without them."""
     step_s = evidence.step_s
-    parts = [_Stretch(evidence, span, steps) for span in _telling(evidence.info, round(STRETCH_S / step_s))]
+    spans = _telling(evidence.info, round(STRETCH_S / step_s))
+    parts = at_once.each(lambda span: _Stretch(evidence, span, steps), spans)
     rates_hz = np.arange(BAND_HZ[0], min(BAND_HZ[1], 0.25 / step_s), 1 / (_FINER * STRETCH_S))
     free, found = np.ones(rates_hz.size, bool), []
     # The median of what chance gives: of a gamma distribution.

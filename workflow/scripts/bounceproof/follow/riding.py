@@ -9,7 +9,8 @@ and E. Fatemi, Physica D 60 (1992) 259), which leaves steps as steps, by reweigh
 
 import numpy as np
 
-from bounceproof.spectra import spectral_matrix, squared
+from bounceproof import at_once
+from bounceproof.spectra import spectral_matrix
 
 from . import fields
 from .material import BIN, WORK_HZ, blocks
@@ -126,23 +127,31 @@ def _of_least_variation(told, info, start):
 
 def _spectra(sent, back, knots_u):
     """Mean power of what was sent and of the return read through the map, per band of `fields`."""
-    own, came = np.zeros(fields.BANDS), np.zeros(fields.BANDS)
-    for first_, last, start, stop in blocks(sent.samples.size):
+
+    def part(block):
+        first_, last, start, stop = block
         both = sent.block(start, stop), back.through(knots_u, start, stop)
-        for total, one in zip((own, came), both, strict=True):
-            spectra = fields.framed(one[first_ - start : last - start])
-            total += np.sum(squared(spectra), axis=0)
+        return [np.sum(fields.power(fields.framed(one[first_ - start : last - start])), axis=0) for one in both]
+
+    own, came = np.zeros(fields.BANDS), np.zeros(fields.BANDS)
+    for both in at_once.each(part, blocks(sent.samples.size)):
+        own += both[0]
+        came += both[1]
     return [np.convolve(one, np.ones(5) / 5, mode="same") + 1e-9 * one.max() + 1e-30 for one in (own, came)]
 
 
 def _energies(sent, back, knots_u, loudness):
     """Energy of each bin in the return read through the map, and in what was sent with the machine's gain at each frequency."""
     heard, model = np.zeros(sent.bins), np.zeros(sent.bins)
-    for first_, last, start, stop in blocks(sent.samples.size):
+
+    def part(block):
+        first_, last, start, stop = block
         read = back.through(knots_u, start, stop)
         made = fields.joined(fields.framed(sent.block(start, stop)) * (fields.IN_BAND * loudness).astype(np.float32))
         where = slice(first_ // BIN, last // BIN)
         heard[where], model[where] = (_in_bins(one[first_ - start : last - start]) for one in (read, made))
+
+    at_once.each(part, blocks(sent.samples.size))
     return heard, model
 
 
