@@ -32,6 +32,7 @@ PROGRESS = progress.follow(workflow, result("logs"), song_s=SONG_S, say=lambda l
 
 
 onstart:
+    REMEMBERED.keep()
     # For the sake of a limit of jobs a second, Snakemake looks every second for each job that ended, and ends a second late.
     if workflow.local_exec:
         workflow.scheduler.job_rate_limiter = None

@@ -10,7 +10,7 @@ sys.path[:0] = [str(PROJECT / "workflow" / "scripts"), str(PROJECT / "workflow")
 
 import progress
 from code_version import code_version
-from contents import Contents
+from contents import Contents, Remembered
 from session_start import (
     check_new_session,
     check_other_record,
@@ -234,7 +234,9 @@ def asked_in_series():
     return [stems, [take["path"] for track in TRACKS for take in SESSION["takes"].get(track, [])], SESSION["captures"]]
 
 
-CONTENTS = Contents(file_sha256, asked_in_series(), all_cores())
+# A job's own start reads anew what it asks for.
+REMEMBERED = Remembered(file_sha256, result("logs/contents.json")) if workflow.is_main_process else None
+CONTENTS = Contents(REMEMBERED or file_sha256, asked_in_series(), all_cores())
 
 
 def cores_if_alone(wildcards):

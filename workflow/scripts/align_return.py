@@ -14,6 +14,7 @@ from functools import partial
 from pathlib import Path
 
 import bounceproof_job
+from bounceproof import at_once
 from bounceproof.aligning.channels import channel_samples, choose_channel
 from bounceproof.aligning.kept import Kept
 from bounceproof.aligning.lay import lay_kept, read_laid, unreadable
@@ -38,7 +39,6 @@ def lay_alone(snakemake):
     settings = snakemake.params.settings
     laid, rate_hz = lay(snakemake.input, settings)
     write_float_wav(snakemake.output.aligned, laid.aligned, rate_hz)
-    write_time_map(snakemake.output.time_map, laid.time_map)
     heading = {
         "track": settings["track"],
         "take": settings["take"],
@@ -48,7 +48,13 @@ def lay_alone(snakemake):
     write_json(snakemake.output.alignment, {**heading, **laid.alignment})
     # An hour of song is 0.7 GB: one of the two is held at a time.
     laid = laid._replace(aligned=None)
-    write_float_wav(snakemake.output.clicks, laid.aligned_clicks(), rate_hz)
+    at_once.each(
+        lambda write: write(),
+        [
+            lambda: write_float_wav(snakemake.output.clicks, laid.aligned_clicks(), rate_hz),
+            lambda: write_time_map(snakemake.output.time_map, laid.time_map),
+        ],
+    )
 
 
 def share(paths, output, settings):

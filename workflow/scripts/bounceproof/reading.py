@@ -104,8 +104,7 @@ def read_through(capture, capture_rate_hz, time_map, *, start_s, count, rate_hz)
 
 @njit(cache=True, nogil=True)
 def _along(stem_s, return_s, slope, start_s, first, rate_hz, out):
-    """`TimeMap.at` for the stem times from start_s + first / rate_hz on, a sample apart; its first knot is looked for, then walked
-    from."""
+    """`TimeMap.at` for the stem times from start_s + first / rate_hz on, a sample apart: a knot is looked for but once."""
     last = stem_s.size - 1
     k = max(np.searchsorted(stem_s, start_s + first / rate_hz, side="right") - 1, 0)
     for i in range(out.size):
