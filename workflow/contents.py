@@ -12,7 +12,7 @@ from pathlib import Path
 
 from bounceproof.files import read_json, write_json
 
-# The coarsest clock of a file system ticks every 2 s: what changed less than this before it was read may change once more unseen.
+# The coarsest clock of a file system ticks every 2 s: what changed less than this before it was read may change again unseen.
 _SETTLED_S = 5.0
 _MOST_KEPT = 2000
 
@@ -44,8 +44,9 @@ class Contents:
 
 class Remembered:
     """hash_of(path), kept in the file `notes` from call to call: a file is read again unless its device, number, length and both
-    times of its last change are what they were. Its inode's (ctime) nobody can set: a file with its old date put on it, or put back in
-    its place, is read again too.
+    times of its last change are what they were.
+
+    Its inode's time (ctime) nobody can set: a file with its old date put on it, or put back in its place, is read again too.
     """
 
     def __init__(self, hash_of, notes, settled_s=_SETTLED_S):

@@ -32,6 +32,8 @@ RC = {
     "hatch.linewidth": 0.8,
 }
 _LONGEST_NAME = 22
+# Two thirds of the time of the library's own level, for files a twelfth larger.
+_PNG_LEVEL = 3
 
 
 class Look:
@@ -222,8 +224,9 @@ def paint(figure_of, look, values, paths):
         for path in map(str, paths):
             kind = path.rsplit(".", 1)[-1]
             metadata = {"png": {"Software": None}, "svg": {"Date": None}, "pdf": {"CreationDate": None}}[kind]
+            more = {"pil_kwargs": {"compress_level": _PNG_LEVEL}} if kind == "png" else {}
             with write_atomically(path) as temporary:
-                figure.savefig(temporary, format=kind, metadata=metadata, facecolor=figure.get_facecolor())
+                figure.savefig(temporary, format=kind, metadata=metadata, facecolor=figure.get_facecolor(), **more)
 
 
 def hertz_ticks(axes, low_hz, high_hz, *, ticks=(50, 100, 200, 500, 1000, 2000, 5000, 10000, 20000)):

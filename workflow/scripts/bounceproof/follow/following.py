@@ -13,7 +13,7 @@ import numpy as np
 from bounceproof.runs import runs
 from bounceproof.timemap import TimeMap
 
-from . import acquire, estimate, flutter, jumps, response, search, smoother, speed
+from . import acquire, estimate, flutter, jumps, response, search, smoother, speed, spline
 from .material import BIN_S, WORK_HZ, Return, Sent, bin_times
 from .overlooked import needed, overlooked
 from .pieces import padded
@@ -245,13 +245,12 @@ def _telling(finder, path, silent_s):
 
 def _base(t, x_us, some):
     """The slow course of a map whose speed leaves the line's by more than FAR, us per bin; 0 where it nowhere does."""
-    from scipy.interpolate import make_lsq_spline
-
     reach = round(2.0 / BIN_S)
-    inner = ~jumps.inside(t, some)
     if x_us.size <= reach or np.abs(x_us[reach:] - x_us[:-reach]).max() < 2e6 * FAR:
         return np.zeros(x_us.size)
-    base = x_us.copy()
+    from scipy.interpolate import make_lsq_spline
+
+    inner, base = ~jumps.inside(t, some), x_us.copy()
     edges = [0, *np.searchsorted(t, [event.middle_s for event in some]), t.size]
     for a, b in itertools.pairwise(edges):
         used = np.flatnonzero(inner[a:b])[::8] + a
@@ -335,15 +334,13 @@ def _drift_ppm(z, step_s):
 
 def _smoothed_part(z, trust, sent_s, steps):
     """A function sent s -> us through a part of the path, going straight on beyond its ends."""
-    from scipy.interpolate import CubicSpline
-
     base = np.median(z)
     slope = float(np.median(np.diff(z)) / (sent_s[1] - sent_s[0])) if z.size > 8 else 0.0
     base = base + slope * (sent_s - sent_s.mean())
     mean = smoother.smooth(z - base, trust, steps).mean_us + base
     if mean.size < 3:
         return lambda at: np.interp(at, sent_s, mean)
-    curve = CubicSpline(sent_s, mean)
+    curve = spline.through(sent_s, mean)
     ends = [(at, float(curve(at)), _end_slope(sent_s, mean, at)) for at in (sent_s[0], sent_s[-1])]
 
     def value(at):

@@ -12,7 +12,7 @@ from scipy import fft
 from bounceproof import at_once
 from bounceproof.spectra import squared
 
-from . import fields, response, smoother, speed
+from . import fields, response, smoother, speed, spline
 from .acquire import _trace, _viterbi
 from .material import BIN, HOP, WORK_HZ, blocks
 
@@ -92,12 +92,10 @@ def _whitened(model, heard):
 
 def _smoothed(lags_us, evidence, bins):
     """The lags as a smooth correction of the map."""
-    from scipy.interpolate import CubicSpline
-
     model = speed.SpeedModel(100.0, (speed.Noise(1500.0, 6.0),))
     steps = speed.discretise(model, STEP / WORK_HZ, position_sd_us=1e3, mean_speed_sd_ppm=1e3)
     trust = np.clip((evidence - CHANCE) / 6, 0, 1) ** 2 / LAG_SD_US**2
     smoothed = smoother.smooth(lags_us, trust, steps)
     places = (np.arange(lags_us.size) * STEP + WINDOW / 2) / BIN
     inside = np.clip(np.arange(bins) + 0.5, places[0], places[-1])
-    return CubicSpline(places, smoothed.mean_us)(inside), np.sqrt(np.interp(inside, places, smoothed.variance))
+    return spline.through(places, smoothed.mean_us)(inside), np.sqrt(np.interp(inside, places, smoothed.variance))
