@@ -17,6 +17,7 @@ from scipy import fft
 from bounceproof import at_once
 from bounceproof.spectra import convolved
 
+from .fields import medians
 from .material import WORK_HZ, to_rate
 
 RATE_HZ = 8000
@@ -272,7 +273,7 @@ def _best_tube(finder, windows, a, b, search, carried, stiffness, heard, *, usua
         slope = b * (1 + turn)
         offset = a + (b - slope) * pivot + ahead_s
         score = finder.scores(windows, offset, slope, width)
-        score = np.where(heard[:, None], score - np.median(score, axis=1, keepdims=True), 0.0)
+        score = np.where(heard[:, None], score - medians(score)[:, None], 0.0)
         total, came = _viterbi(score, _carry(carried, offset, slope, windows[0], width), stiffness, JUMP_PRICE)
         lags = _trace(total, came)
         gained = score[np.arange(len(windows)), lags][loud]
@@ -329,7 +330,7 @@ def refined(finder, a, b, search, path, bend, *, half_width_s=0.02):
             for first in range(0, finder.windows, CHUNK)
         ]
     )
-    score = np.where(path.heard[:, None], score - np.median(score, axis=1, keepdims=True), 0.0)
+    score = np.where(path.heard[:, None], score - medians(score)[:, None], 0.0)
     lags = _trace(*_viterbi(score, np.zeros(2 * reach + 1), stiffness, JUMP_PRICE))
     return path._replace(
         return_s=a + b * path.sent_s + bend(path.sent_s) + b * (lags - reach) / RATE_HZ,

@@ -99,8 +99,9 @@ class Return:
 
     def at(self, return_s):
         """Values (float32) at these return times, silence outside the capture."""
-        out = np.zeros(return_s.size, np.float32)
-        _read(self.coefficients, return_s * float(READ_HZ), out)
+        out = np.empty(return_s.size, np.float32)
+        for k in range(0, out.size, AT_ONCE):
+            _read(self.coefficients, return_s[k : k + AT_ONCE] * float(READ_HZ), out[k : k + AT_ONCE])
         return out
 
     def without(self, stretches):
@@ -170,22 +171,29 @@ def _coefficients(samples):
 
 @njit(cache=True, nogil=True, fastmath={"reassoc", "contract"})
 def _read(c, places, out):
-    """The spline of coefficients c at these places (samples), 0 where it is not known; free of branches, several at a time."""
-    one, five, ten = np.float32(1), np.float32(5), np.float32(10)
+    """The spline of coefficients c at these places (samples), 0 where it is not known: the coefficients about each are gathered
+    first, then all are summed, several at a time.
+    """
+    about, between = np.empty((6, out.size), np.float32), np.empty(out.size, np.float32)
     for k in range(out.size):
         i = int(np.floor(places[k]))
         inside = i >= 2 and i + 3 < c.size
-        t = np.float32(places[k] - i)
-        i = i if inside else 2
+        between[k] = np.float32(places[k] - i)
+        for j in range(6):
+            about[j, k] = c[i - 2 + j] if inside else np.float32(0)
+    c0, c1, c2, c3, c4, c5 = about[0], about[1], about[2], about[3], about[4], about[5]
+    one, five, ten = np.float32(1), np.float32(5), np.float32(10)
+    for k in range(out.size):
+        t = between[k]
         u = one - t
         t2, u2 = t * t, u * u
         near_u = one + u * (five + u * (ten + u * (ten + u * (five - five * u))))
         near_t = one + t * (five + t * (ten + t * (ten + t * (five - five * t))))
         mid_t = np.float32(66) + t2 * (np.float32(-60) + t2 * (np.float32(30) - ten * t))
         mid_u = np.float32(66) + u2 * (np.float32(-60) + u2 * (np.float32(30) - ten * u))
-        early = u2 * u2 * u * c[i - 2] + near_u * c[i - 1] + mid_t * c[i]
-        late = mid_u * c[i + 1] + near_t * c[i + 2] + t2 * t2 * t * c[i + 3]
-        out[k] = (early + late) / np.float32(120) if inside else np.float32(0)
+        early = u2 * u2 * u * c0[k] + near_u * c1[k] + mid_t * c2[k]
+        late = mid_u * c3[k] + near_t * c4[k] + t2 * t2 * t * c5[k]
+        out[k] = (early + late) / np.float32(120)
 
 
 @njit(cache=True, nogil=True)
@@ -193,26 +201,29 @@ def _places(knots_u, rate_hz, width, first, out):
     """Where (samples of the return) the working samples from `first` on come from."""
     knots = knots_u.size
     half = 0.5 * width - 0.5
-    last_i = -1
-    a0 = a1 = a2 = a3 = 0.0
-    for k in range(out.size):
-        place = (first + k - half) / width
-        i = min(max(int(np.floor(place)), 0), knots - 2)
-        if i != last_i:
-            # Cubic through four knots (Catmull and Rom): at 25 Hz its error is a fiftieth of a straight line's.
-            p1, p2 = knots_u[i], knots_u[i + 1]
-            p0 = knots_u[i - 1] if i > 0 else 2 * p1 - p2
-            p3 = knots_u[i + 2] if i + 2 < knots else 2 * p2 - p1
-            a0, a1 = p1, 0.5 * (p2 - p0)
-            a2 = p0 - 2.5 * p1 + 2 * p2 - 0.5 * p3
-            a3 = 0.5 * (p3 - p0) + 1.5 * (p1 - p2)
-            last_i = i
-        t = place - i
-        if t < 0.0 or t > 1.0:
-            u = a0 + t * (knots_u[i + 1] - knots_u[i])
+    k = 0
+    while k < out.size:
+        i = min(max(int(np.floor((first + k - half) / width)), 0), knots - 2)
+        # Cubic through four knots (Catmull and Rom): at 25 Hz its error is a fiftieth of a straight line's.
+        p1, p2 = knots_u[i], knots_u[i + 1]
+        p0 = knots_u[i - 1] if i > 0 else 2 * p1 - p2
+        p3 = knots_u[i + 2] if i + 2 < knots else 2 * p2 - p1
+        a0, a1 = p1, 0.5 * (p2 - p0)
+        a2 = p0 - 2.5 * p1 + 2 * p2 - 0.5 * p3
+        a3 = 0.5 * (p3 - p0) + 1.5 * (p1 - p2)
+        # All up to the next knot at once; beyond the last ones, and before the first, straight on.
+        end = min(out.size, int(np.ceil((i + 1) * width + half - first))) if i < knots - 2 else out.size
+        part, begin = out[k:end], first + k - half
+        if begin / width >= i and (begin + part.size - 1) / width <= i + 1:
+            for j in range(part.size):
+                t = (begin + j) / width - i
+                part[j] = (a0 + t * (a1 + t * (a2 + t * a3))) * rate_hz
         else:
-            u = a0 + t * (a1 + t * (a2 + t * a3))
-        out[k] = u * rate_hz
+            for j in range(part.size):
+                t = (begin + j) / width - i
+                u = a0 + t * (p2 - p1) if t < 0.0 or t > 1.0 else a0 + t * (a1 + t * (a2 + t * a3))
+                part[j] = u * rate_hz
+        k = end
 
 
 def bin_times(bins):

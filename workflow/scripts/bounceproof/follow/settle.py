@@ -10,7 +10,6 @@ import numpy as np
 from scipy import fft
 
 from bounceproof import at_once
-from bounceproof.spectra import squared
 
 from . import fields, response, smoother, speed, spline
 from .acquire import _trace, _viterbi
@@ -83,7 +82,7 @@ def _degrees(stem, size):
 def _whitened(model, heard):
     """Both with the noise's usual spectrum evened out."""
     error = fields.framed(heard - model)
-    usual = np.median(squared(error), axis=0) + 1e-7 * np.mean(np.abs(fields.framed(heard)) ** 2) + 1e-30
+    usual = fields.medians(fields.power(error).T) + 1e-7 * np.mean(np.abs(fields.framed(heard)) ** 2) + 1e-30
     weight = fields.IN_BAND / np.sqrt(usual)
     pad = np.zeros(HOP, np.float32)
     out = [fields.joined(fields.framed(one) * weight.astype(np.float32)) for one in (model, heard)]

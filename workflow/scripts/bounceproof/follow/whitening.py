@@ -211,7 +211,7 @@ def _weights(power, floor, there, counts):
     """
     used = power[there > 0] if there.any() else power
     # Every fourth frame tells it well enough: what is unusual about the others is followed below.
-    usual = np.median(used[:: max(4, len(used) // 500)], axis=0) / np.float32(np.log(2)) + floor
+    usual = fields.medians(used[:: max(4, len(used) // 500)].T) / np.float32(np.log(2)) + floor
     relative = fields.smeared(power * (np.float32(1) / usual), NOISE_FRAMES, NOISE_BANDS)
     _whitening(relative, usual, floor, counts.astype(np.float32))
     return relative
