@@ -12,6 +12,7 @@ rule draw_figures:
     priority: 1
     conda:
         "../../envs/environment.yaml"
+    threads: all_cores
     resources:
         mem_mb=1500,
     params:

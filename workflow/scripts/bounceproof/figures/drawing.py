@@ -1,5 +1,6 @@
 """All figures of a song, by the names that rules and report know them by."""
 
+from bounceproof import at_once
 from bounceproof.figures import pairsum, reference, response, songsheet, speed, stacking, survived, timing
 from bounceproof.figures.style import paint
 
@@ -18,5 +19,4 @@ DRAWN_BY = {
 def draw_all(song, look, paths):
     """Draw figures of a Song. paths: {name of a figure: paths to write}."""
     shown = song.shown(look.tracks)
-    for name, files in paths.items():
-        paint(DRAWN_BY[name].draw, look, shown, files)
+    at_once.apart(lambda name: paint(DRAWN_BY[name].draw, look, shown, paths[name]), paths)
