@@ -17,8 +17,8 @@ FADE_IN_S = 0.01
 FADE_OUT_S = 0.05
 # Mixes are summed so many frames at a time: memory does not grow with the song.
 PIECE = 1 << 20
-# A track is read so many frames at a time, and added so many at a time, which stay in the processor's cache.
-_AT_ONCE, _IN_CACHE = 1 << 18, 1 << 16
+# They are added so many at a time, to stay in the processor's cache.
+_IN_CACHE = 1 << 16
 
 
 def pan_gains(pan):
@@ -94,10 +94,8 @@ def summed(parts, frames):
     """
     for first in range(0, frames, PIECE):
         bus = Bus(min(PIECE, frames - first))
-        for at in range(0, len(bus.samples), _AT_ONCE):
-            part = slice(first + at, first + min(at + _AT_ONCE, len(bus.samples)))
-            for samples, mix_db, pan in parts:
-                bus.add(samples[part], mix_db=mix_db, pan=pan, at=at)
+        for samples, mix_db, pan in parts:
+            bus.add(samples[first : first + len(bus.samples)], mix_db=mix_db, pan=pan)
         yield bus.samples
 
 
