@@ -261,7 +261,6 @@ def test_hiss_comes_onto_a_mix_as_if_summed_with_it(monkeypatch):
     monkeypatch.setattr(mix, "PIECE", 5000)
     parts = [(make_stem(seed), -3.0, 0.2 * seed) for seed in (1, 2)]
     hiss = [(mix.TypicalHiss(RATE_HZ, BAND_HZ, level_dbfs=-40.0, seed=[1, k]), -2.0, -0.5) for k in range(2)]
-    monkeypatch.setattr(mix, "_AT_ONCE", mix.PIECE)
     together = np.concatenate(list(mix.summed([*parts, *hiss], FRAMES)))
     assert np.array_equal(np.concatenate(list(mix.with_hiss(mix.summed(parts, FRAMES), hiss))), together)
 
