@@ -19,6 +19,10 @@ def test_results_come_in_the_order_of_the_pieces(threads):
     assert at_once.each(lambda piece: piece * piece, range(7)) == [0, 1, 4, 9, 16, 25, 36]
 
 
+def test_different_pieces_side_by_side_give_their_results_in_order(threads):
+    assert at_once.together(lambda: "a", lambda: 2, lambda: None) == ["a", 2, None]
+
+
 def test_pieces_done_apart_are_all_done(threads, tmp_path):
     at_once.apart(lambda name: (tmp_path / name).write_text(f"{name} {os.getpid()}"), "abcde")
     done = dict(path.read_text().split() for path in tmp_path.iterdir())

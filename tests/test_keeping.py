@@ -4,7 +4,7 @@ import os
 
 import pytest
 from bounceproof.files import read_json
-from bounceproof.keeping import Kept
+from bounceproof.keeping import Shelf
 
 KEY = {"tracks": [["a", 0.5]]}
 
@@ -15,7 +15,7 @@ def made(tmp_path):
     paths = [tmp_path / "one.wav", tmp_path / "two.wav"]
     for path in paths:
         path.write_bytes(path.name.encode() * 1000)
-    Kept(tmp_path / ".kept", KEY).keep(paths, {"level": 1.25})
+    Shelf(tmp_path / ".kept", KEY).keep(paths, {"level": 1.25})
     return tmp_path / ".kept", paths
 
 
@@ -29,16 +29,16 @@ def test_what_was_kept_is_given_back_with_its_facts_and_stays_kept(made):
     folder, paths = made
     before = [path.read_bytes() for path in paths]
     for _ in range(2):
-        assert Kept(folder, {**KEY}).taken(removed(paths)) == {"level": 1.25}
+        assert Shelf(folder, {**KEY}).taken(removed(paths)) == {"level": 1.25}
         assert [path.read_bytes() for path in paths] == before
-    assert Kept(folder, KEY).taken(paths) == {"level": 1.25}, "in place of files that are there"
+    assert Shelf(folder, KEY).taken(paths) == {"level": 1.25}, "in place of files that are there"
     assert sorted(path.name for path in folder.iterdir()) == ["kept.json", "one.wav", "two.wav"]
     assert sorted(path.name for path in folder.parent.iterdir()) == [".kept", "one.wav", "two.wav"]
 
 
 def test_nothing_is_given_back_under_another_key(made):
     folder, paths = made
-    assert Kept(folder, {"tracks": [["a", 0.6]]}).taken(removed(paths)) is None
+    assert Shelf(folder, {"tracks": [["a", 0.6]]}).taken(removed(paths)) is None
     assert not any(path.exists() for path in paths)
 
 
@@ -59,7 +59,7 @@ def test_what_is_no_longer_whole_is_not_given_back(made, harm):
         note.write_bytes(note.read_bytes()[:40])
     else:
         note.write_text("[]", encoding="utf-8")
-    assert Kept(folder, KEY).taken(paths) is None
+    assert Shelf(folder, KEY).taken(paths) is None
     assert not any(path.exists() for path in paths)
 
 
@@ -68,10 +68,10 @@ def test_the_last_that_was_kept_counts(made):
     removed(paths)
     for path in paths:
         path.write_bytes(b"other " + path.name.encode())
-    Kept(folder, ["other"]).keep(paths, None)
-    assert Kept(folder, KEY).taken(paths) is None
+    Shelf(folder, ["other"]).keep(paths, None)
+    assert Shelf(folder, KEY).taken(paths) is None
     assert read_json(folder / "kept.json")["facts"] is None
-    Kept(folder, ["other"]).taken(removed(paths))
+    Shelf(folder, ["other"]).taken(removed(paths))
     assert paths[0].read_bytes() == b"other one.wav"
 
 
@@ -82,7 +82,7 @@ def test_where_there_are_no_links_nothing_is_kept_and_nothing_said(made, monkeyp
         raise PermissionError(1, "Operation not permitted")
 
     monkeypatch.setattr(os, "link", refused)
-    assert Kept(folder, KEY).taken(paths) is None
-    Kept(folder, KEY).keep(paths, 1)
-    assert Kept(folder, KEY).taken(paths) is None
+    assert Shelf(folder, KEY).taken(paths) is None
+    Shelf(folder, KEY).keep(paths, 1)
+    assert Shelf(folder, KEY).taken(paths) is None
     assert all(path.is_file() for path in paths)

@@ -21,10 +21,8 @@ from bounceproof.aligning.lay import lay_kept, read_laid, unreadable
 from bounceproof.aligning.together import shared_map
 from bounceproof.audio import AudioProblem, look_at, read_capture, read_mono, write_float_wav
 from bounceproof.files import file_sha256, read_json, write_atomically, write_json
+from bounceproof.sliced import HELD_SAMPLES
 from bounceproof.timemap import read_time_map, write_time_map
-
-# A capture of some minutes costs more time to read again than memory to hold.
-HOLD_BYTES = 1 << 26
 
 
 def main(snakemake):
@@ -48,12 +46,9 @@ def lay_alone(snakemake):
     write_json(snakemake.output.alignment, {**heading, **laid.alignment})
     # An hour of song is 0.7 GB: one of the two is held at a time.
     laid = laid._replace(aligned=None)
-    at_once.each(
-        lambda write: write(),
-        [
-            lambda: write_float_wav(snakemake.output.clicks, laid.aligned_clicks(), rate_hz),
-            lambda: write_time_map(snakemake.output.time_map, laid.time_map),
-        ],
+    at_once.together(
+        lambda: write_float_wav(snakemake.output.clicks, laid.aligned_clicks(), rate_hz),
+        lambda: write_time_map(snakemake.output.time_map, laid.time_map),
     )
 
 
@@ -104,7 +99,7 @@ def lay(paths, settings):
         return unreadable(str(problem), count, settings["alignment"]["method"]), facts["sample_rate_hz"]
     chosen = choose_channel(capture.samples, capture.rate_hz, wanted=settings["capture_channel"])
     remarks, capture_facts = [*chosen.remarks, *capture.notes], chosen.facts
-    channel = Kept(partial(one_channel, paths.capture, chosen.number), chosen.samples, hold_bytes=HOLD_BYTES)
+    channel = Kept(partial(one_channel, paths.capture, chosen.number), chosen.samples, held_samples=HELD_SAMPLES)
     # Nobody but `channel` is to hold the samples, so that they can be let go.
     del capture, chosen
     laid = lay_kept(

@@ -21,7 +21,7 @@ from bounceproof import at_once, between_tracks, mix, reference, verdicts
 from bounceproof.audio import AudioBlocks, read_mono, write_float_pieces, write_through
 from bounceproof.broadcast import Description, time_reference, write_described_wav
 from bounceproof.files import read_json, write_json, write_table
-from bounceproof.keeping import Kept
+from bounceproof.keeping import Shelf
 from bounceproof.quantities import SINE_CREST_DB, peak_dbfs, power_db, power_from_db
 from bounceproof.record import package_versions
 from bounceproof.timemap import KNOT_S, read_time_map
@@ -36,14 +36,14 @@ def main(snakemake):
     band_hz = (settings["band_low_hz"], settings["band_high_hz"])
     hiss_dbfs, hiss = reference_hiss(used, settings, band_hz)
     # Another take changes neither mix of the stems, as long as the same tracks are used.
-    kept = Kept(Path(snakemake.output.source).with_name(".kept"), made_of(used, snakemake.params))
+    shelf = Shelf(Path(snakemake.output.source).with_name(".kept"), made_of(used, snakemake.params))
     of_stems = [snakemake.output.source, snakemake.output.narrow_band]
-    known = {name: reference.recalled(values) for name, values in (kept.taken(of_stems) or {}).items()}
+    known = {name: reference.recalled(values) for name, values in (shelf.taken(of_stems) or {}).items()}
     # Each mix is written, and each measured, by itself, so that as many can be in the making as there are threads.
     mixes = write_mixes(snakemake.output, used, hiss, frames, rate_hz, band_hz, stems_too=not known)
     measured = reference.measured(mixes, rate_hz, known)
     if not known:
-        kept.keep(of_stems, {name: measured[name] for name in OF_STEMS})
+        shelf.keep(of_stems, {name: measured[name] for name in OF_STEMS})
     stack = read_json(snakemake.input.stack)
     stack_dbfs = (stack.get("total") or {}).get("flat_dbfs")
     comparison = reference.compare(measured, rate_hz, band_hz, hiss_dbfs=stack_dbfs, reference_hiss_dbfs=hiss_dbfs)
@@ -92,7 +92,7 @@ def write_mixes(paths, used, hiss, frames, rate_hz, band_hz, *, stems_too):
         lambda: from_returns(paths.returned, lambda one: AudioBlocks(one["ready"]).channel(1)),
     ]
     # The longest first.
-    at_once.each(lambda make: make(), [from_stems, *makers] if stems_too else makers)
+    at_once.together(*([from_stems, *makers] if stems_too else makers))
     return {name: AudioBlocks(getattr(paths, name.replace("-", "_"))) for name in reference.MIXES}
 
 

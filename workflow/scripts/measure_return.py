@@ -17,9 +17,7 @@ from bounceproof.condition.measure import measure_condition, rejected_condition
 from bounceproof.condition.survival import BAND_COLUMNS
 from bounceproof.files import read_json, write_json, write_table
 from bounceproof.sketches import read_sketch
-
-# A song no longer than this (six minutes at 48 kHz) is read once and held; a longer one is read where it is sliced.
-_HELD_SAMPLES = 6 * 60 * 48000
+from bounceproof.sliced import HELD_SAMPLES
 
 
 def main(snakemake):
@@ -62,7 +60,8 @@ def samples_of(stem):
 
 
 def held(samples):
-    return samples[:] if len(samples) <= _HELD_SAMPLES else samples
+    """The samples, read once where the song is short; else as they are, read where they are sliced."""
+    return samples[:] if len(samples) <= HELD_SAMPLES else samples
 
 
 def used_channel(samples, alignment):

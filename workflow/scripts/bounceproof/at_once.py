@@ -28,6 +28,11 @@ def each(work, pieces):
         return list(pool.map(work, pieces))
 
 
+def together(*pieces):
+    """[piece() for piece in pieces]: different pieces of work side by side."""
+    return each(lambda piece: piece(), pieces)
+
+
 def apart(work, pieces):
     """work(piece) for each of the pieces, which leave nothing behind but files: in copies of this process where it may use
     several cores and the system makes such copies quickly and safely. Raises what any of them raises; ChildProcessError where one

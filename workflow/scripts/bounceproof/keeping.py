@@ -17,8 +17,8 @@ from bounceproof.files import file_sha256, read_json, write_json
 _NOTE = "kept.json"
 
 
-class Kept:
-    """What is kept in a folder under a key."""
+class Shelf:
+    """A folder in which files are kept under a key."""
 
     def __init__(self, folder, key):
         self._folder = Path(folder)

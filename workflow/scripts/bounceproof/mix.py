@@ -120,15 +120,15 @@ class Bus:
     def __init__(self, frames):
         self.samples = np.zeros((frames, 2))
 
-    def add(self, samples, *, mix_db, pan, at=0):
-        """Add a mono track at its mix gain and pan, from frame `at` on; what lies past the bus's end is left away."""
-        there, (left, right) = self.samples[at : at + len(samples)], pan_gains(pan)
-        samples, gain = np.asarray(samples)[: len(there)], amplitude_from_db(mix_db)
+    def add(self, samples, *, mix_db, pan):
+        """Add a mono track at its mix gain and pan; what lies past the bus's end is left away."""
+        there, gain = self.samples[: len(samples)], amplitude_from_db(mix_db)
+        samples = np.asarray(samples)[: len(there)]
         for first in range(0, len(there), _IN_CACHE):
             part = there[first : first + _IN_CACHE]
             gained = np.multiply(samples[first : first + _IN_CACHE], gain, dtype=np.float64)
             # A side without gain is left as it is.
-            for side, own in enumerate((left, right)):
+            for side, own in enumerate(pan_gains(pan)):
                 if own:
                     part[:, side] += own * gained
 

@@ -1,5 +1,8 @@
 """Samples that are made where they are sliced: an hour of song fills memory else."""
 
+# Of a channel no longer than this (six minutes at 48 kHz), to read it again costs more than to hold it.
+HELD_SAMPLES = 6 * 60 * 48000
+
 
 class Sliced:
     """Samples (frames,), by made(first, last); to whoever slices it, it is an array."""

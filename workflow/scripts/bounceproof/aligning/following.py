@@ -3,7 +3,7 @@
 Conventions: as in lay.py; sent_map goes from sent time to return time.
 """
 
-from functools import partial
+from functools import cache, partial
 from typing import NamedTuple
 
 from bounceproof import at_once
@@ -96,21 +96,21 @@ def _followed_at(laying, placed, straight):
     from bounceproof.follow import Return, Sent, follow_prepared
 
     rate_hz = laying.facts["sample_rate_hz"]
-    spans, sent, best = click_spans(laying.facts), None, (-1.0, None, placed.factor)
+    spans, best = click_spans(laying.facts), (-1.0, None, placed.factor)
 
     def came_back(factor):
         back = Return(laying.capture.get(), laying.rate_hz / factor)
         laying.capture.let_go()
         return back
 
+    @cache
     def was_sent():
         sent = Sent(laying.sent.get(), rate_hz)
         laying.sent.let_go()
         return sent
 
     for factor in (placed.factor,) if straight else FACTORS:
-        makers = [partial(came_back, factor), was_sent if sent is None else lambda sent=sent: sent]
-        back, sent = at_once.each(lambda make: make(), makers)
+        back, sent = at_once.together(partial(came_back, factor), was_sent)
         found = follow_prepared(
             sent,
             back,

@@ -5,11 +5,11 @@ class Kept:
     """One channel of samples that can be read again.
 
     read: called without arguments for the samples, each time they are needed after having been let go; samples: what it
-    returns, where it is at hand already; hold_bytes: what is no larger stays in memory all along.
+    returns, where it is at hand already; held_samples: what is no longer stays in memory all along.
     """
 
-    def __init__(self, read, samples=None, *, hold_bytes=0):
-        self._read, self._samples, self._hold_bytes = read, samples, hold_bytes
+    def __init__(self, read, samples=None, *, held_samples=0):
+        self._read, self._samples, self._held_samples = read, samples, held_samples
 
     def get(self):
         if self._samples is None:
@@ -17,7 +17,7 @@ class Kept:
         return self._samples
 
     def let_go(self):
-        if self._samples is not None and self._samples.nbytes > self._hold_bytes:
+        if self._samples is not None and len(self._samples) > self._held_samples:
             self._samples = None
 
 

@@ -94,16 +94,16 @@ def measure_condition(
         }
         return hiss, quiet, as_a_file
 
-    (hiss, quiet, as_a_file), (powers, both, heard) = at_once.each(
-        lambda piece: piece(), [of_the_file, lambda: _spectra(stem, aligned, bands, rate_hz)]
+    (hiss, quiet, as_a_file), (powers, both, heard) = at_once.together(
+        of_the_file, lambda: _spectra(stem, aligned, bands, rate_hz)
     )
     timing_us = alignment.get("residual_rms_us")
     survival = survivals.Survival(
         levels.played_powers(powers), hiss.band_powers, bands, rate_hz, hiss.seconds, timing_us=timing_us, **heard
     )
     known = {"hiss_powers": hiss.band_powers, "bands": bands, "band_hz": band_hz, "timing_us": timing_us}
-    search = None if others is None else partial(_foreign, survival, rate_hz, track, others)
-    story = stories.tell(stem, aligned, both, rate_hz, **known, **({"foreign_in": search} if search else {}))
+    search = partial(_foreign, survival, rate_hz, track, others)
+    story = stories.tell(stem, aligned, both, rate_hz, **known, foreign_in=search)
     band, three_db = survivals.band_edges(survival, band_hz), None
     if stories.steady(timing_us, band_hz):
         band, three_db = band_ends(both, rate_hz, band_hz, band)
@@ -160,12 +160,9 @@ def _spectra(stem, aligned, bands, rate_hz):
     Where the stem plays is told by itself, so that the return is transformed but once.
     """
     of_stem = spectra.band_powers([stem], rate_hz, bands)[:, 0]
-    (coherence, h1, averages, both, returned), own_share = at_once.each(
-        lambda piece: piece(),
-        [
-            lambda: survivals.coherent_output(stem, aligned, rate_hz, bands, spectra.playing(of_stem)),
-            lambda: survivals.own_share(stem, of_stem, rate_hz, bands),
-        ],
+    (coherence, h1, averages, both, returned), own_share = at_once.together(
+        lambda: survivals.coherent_output(stem, aligned, rate_hz, bands, spectra.playing(of_stem)),
+        lambda: survivals.own_share(stem, of_stem, rate_hz, bands),
     )
     heard = {"coherence": coherence, "h1": h1, "averages": averages, "own_share": own_share}
     return np.moveaxis(np.stack((of_stem, returned)), 0, 1), both, heard
@@ -237,7 +234,9 @@ def _spans(powers, survival, hiss, chosen, rate_hz):
 
 
 def _foreign(survival, rate_hz, track, others, explained):
-    """The foreign sounds in what the stem leaves of its return."""
+    """The foreign sounds in what the stem leaves of its return, or None without others, where they are not looked for."""
+    if others is None:
+        return None
     mids_hz = [band.mid_hz for band in survival.bands]
     response_db = power_db(np.maximum(survivals.filled_response(survival), 1e-12))
     fine_hz = [band.mid_hz for band in sketch_bands(explained.rate_hz)]

@@ -47,12 +47,12 @@ def steady(timing_us, band_hz):
     return timing_us is not None and 2e-6 * np.pi * np.sqrt(max(band_hz[0], 50.0) * band_hz[1]) * timing_us < _STEADY_RAD
 
 
-def tell(stem, aligned, both, rate_hz, *, hiss_powers, bands, band_hz, timing_us, foreign_in=lambda explained: None):
+def tell(stem, aligned, both, rate_hz, *, hiss_powers, bands, band_hz, timing_us, foreign_in):
     """The Story of a return, or None where its timing error is unknown or too large, where nothing is expected, or where the
     stem does not explain the return.
 
-    both: SpectralMatrix of stem and return; hiss_powers: hiss of the silences per band; foreign_in: finds the foreign sounds in
-    an Explained with its ride on.
+    both: SpectralMatrix of stem and return; hiss_powers: hiss of the silences per band; foreign_in: what to call for the
+    foreign sounds in an Explained with its ride on.
     """
     if not steady(timing_us, band_hz):
         return None
@@ -75,14 +75,11 @@ def tell(stem, aligned, both, rate_hz, *, hiss_powers, bands, band_hz, timing_us
     doubts = {"timing_us": timing_us, "gain_sd": gain_sd}
     noise = explained.noise_per_sample(hiss)
     sent = Sliced(len(explained.stem), lambda first, last: explained.stem[first:last] * gain[first:last])
-    foreign, rest, overload, highs = at_once.each(
-        lambda piece: piece(),
-        [
-            lambda: foreign_in(explained),
-            lambda: rests.measure_unexplained(explained, sent, bands, band_hz, hiss_powers, noise, found, **doubts),
-            lambda: measure_overload(explained, stem, rate_hz, explained.taps, gain, found),
-            lambda: histories.highs(explained, band_hz),
-        ],
+    foreign, rest, overload, highs = at_once.together(
+        lambda: foreign_in(explained),
+        lambda: rests.measure_unexplained(explained, sent, bands, band_hz, hiss_powers, noise, found, **doubts),
+        lambda: measure_overload(explained, stem, rate_hz, explained.taps, gain, found),
+        lambda: histories.highs(explained, band_hz),
     )
     return Story(explained, ride, found, rest, overload, history, highs, foreign)
 

@@ -66,12 +66,9 @@ class Finder:
 
     def __init__(self, sent, back):
         self.back = back
-        samples, returned = at_once.each(
-            lambda made: made(),
-            [
-                lambda: to_rate(sent.samples, WORK_HZ, RATE_HZ),
-                lambda: back.at(np.arange(int(back.seconds * RATE_HZ)) / RATE_HZ),
-            ],
+        samples, returned = at_once.together(
+            lambda: to_rate(sent.samples, WORK_HZ, RATE_HZ),
+            lambda: back.at(np.arange(int(back.seconds * RATE_HZ)) / RATE_HZ),
         )
         self.shape, stem_shape = _equalisers(samples, returned, _lowest(samples))
         self.sent = convolved(samples, stem_shape)

@@ -287,6 +287,7 @@ def _finish(
         replayed = seen.replayed
         z = measured(x_us, seen)
         model = model or learn.learn(learn.Evidence(z - base_us, seen.info, BIN_S, extra=extra), learn.UNKNOWN)
+        # Where each bin is a group of its own, what the smoother keeps serves the equations too.
         smoothed = _smoothed(z, seen.info, model, extra, base_us, keep=edges.size > x_us.size)
         unknowns = np.append(theta, bend) if bent else theta
         equations = joint.Elimination(seen, unknowns, anchor, model, edges=edges, extra=extra, kept=smoothed.kept)

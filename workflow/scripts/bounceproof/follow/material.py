@@ -199,30 +199,29 @@ def _read(c, places, out):
 @njit(cache=True, nogil=True)
 def _places(knots_u, rate_hz, width, first, out):
     """Where (samples of the return) the working samples from `first` on come from."""
-    knots = knots_u.size
+    last = knots_u.size - 1
     half = 0.5 * width - 0.5
     k = 0
+    # All up to the next knot at once.
     while k < out.size:
-        i = min(max(int(np.floor((first + k - half) / width)), 0), knots - 2)
-        # Cubic through four knots (Catmull and Rom): at 25 Hz its error is a fiftieth of a straight line's.
+        place = (first + k - half) / width
+        i = min(max(int(np.floor(place)), 0), last - 1)
         p1, p2 = knots_u[i], knots_u[i + 1]
-        p0 = knots_u[i - 1] if i > 0 else 2 * p1 - p2
-        p3 = knots_u[i + 2] if i + 2 < knots else 2 * p2 - p1
-        a0, a1 = p1, 0.5 * (p2 - p0)
-        a2 = p0 - 2.5 * p1 + 2 * p2 - 0.5 * p3
-        a3 = 0.5 * (p3 - p0) + 1.5 * (p1 - p2)
-        # All up to the next knot at once; beyond the last ones, and before the first, straight on.
-        end = min(out.size, int(np.ceil((i + 1) * width + half - first))) if i < knots - 2 else out.size
+        a0, a1, a2, a3 = p1, p2 - p1, 0.0, 0.0
+        ahead = 0 if place < 0.0 else i + 1
+        if 0.0 <= place <= last:
+            # Cubic through four knots (Catmull and Rom): at 25 Hz its error is a fiftieth of a straight line's, which does beyond
+            # the first and the last.
+            p0 = knots_u[i - 1] if i > 0 else 2 * p1 - p2
+            p3 = knots_u[i + 2] if i < last - 1 else 2 * p2 - p1
+            a1 = 0.5 * (p2 - p0)
+            a2 = p0 - 2.5 * p1 + 2 * p2 - 0.5 * p3
+            a3 = 0.5 * (p3 - p0) + 1.5 * (p1 - p2)
+        end = out.size if place > last else min(out.size, max(k + 1, int(np.ceil(ahead * width + half - first))))
         part, begin = out[k:end], first + k - half
-        if begin / width >= i and (begin + part.size - 1) / width <= i + 1:
-            for j in range(part.size):
-                t = (begin + j) / width - i
-                part[j] = (a0 + t * (a1 + t * (a2 + t * a3))) * rate_hz
-        else:
-            for j in range(part.size):
-                t = (begin + j) / width - i
-                u = a0 + t * (p2 - p1) if t < 0.0 or t > 1.0 else a0 + t * (a1 + t * (a2 + t * a3))
-                part[j] = u * rate_hz
+        for j in range(part.size):
+            t = (begin + j) / width - i
+            part[j] = (a0 + t * (a1 + t * (a2 + t * a3))) * rate_hz
         k = end
 
 
