@@ -24,6 +24,7 @@ rule all:
         result("report.html"),
         result("record.json"),
         rules.draw_figures.output,
+        rules.draw_mixes.output,
         rules.transfers.input,
         rules.print_figures.output if "print" in SESSION["figures"]["presets"] else [],
 

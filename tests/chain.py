@@ -93,7 +93,9 @@ def chain_of(track, *takes):
 OF_ALL = {
     "Stacking the hiss of all tracks",
     "Building the rough mixes",
+    "Measuring the rough mixes",
     "Drawing the figures",
+    "Drawing the figure of the mixes",
     "Writing the report",
     "Writing the record",
 }

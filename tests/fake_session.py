@@ -15,6 +15,7 @@ from bounceproof import at_once
 from bounceproof.audio import write_float_wav, write_pcm24_wav
 from bounceproof.figures import FIGURES
 from bounceproof.files import file_sha256, write_json
+from bounceproof.quantities import peak_dbfs
 from bounceproof.reading import Reader
 from bounceproof.sketches import sketch, write_sketch
 from bounceproof.timemap import TimeMap, knot_times, write_time_map
@@ -208,7 +209,8 @@ class FakeSession:
         self.returns, self.alignments = {}, {}
         for seed, (track, stem) in enumerate(self.stems.items()):
             write_float_wav(self.results / "stems" / f"{track}.wav", stem, RATE_HZ)
-            about = {"time_reference_sample": 1000, "samples_sha256": file_sha256(self.results / "stems" / f"{track}.wav")}
+            about = {"time_reference_sample": 1000, "peak_dbfs": peak_dbfs(stem)}
+            about["samples_sha256"] = file_sha256(self.results / "stems" / f"{track}.wav")
             write_json(self.results / "stems" / f"{track}.json", about)
             write_sketch(self.results / "stems" / f"{track}.sketch.npy", sketch(stem, RATE_HZ))
             if takes[track]:
@@ -311,7 +313,9 @@ class FakeSession:
             settings={"song_s": SONG_S, **self.band, "tracks": self.tracks},
         )
         common = {"sample_rate_hz": RATE_HZ, "song_samples": int(SONG_S * RATE_HZ)}
+        hiss = {"reference_hiss_below_full_db": reference_hiss_below_full_db}
         mix = self.results / "mix"
+        mixes = {name: mix / f"{name.replace('_', '-')}.wav" for name in ("returned", "returned_clicks", "source", "narrow_band")}
         for one in self.tracks:
             track = one["track"]
             self.make_ready(track)
@@ -323,28 +327,37 @@ class FakeSession:
                 "ready": [mix / f"{one['track']}.wav" for one in self.tracks],
                 "alignments": self.of("alignment.json"),
                 "clicks": self.of("aligned-clicks.wav"),
+            },
+            outputs={**mixes, "stereo": [mix / "keys.wav"]},
+            settings={
+                **common,
+                **self.band,
+                **hiss,
+                "session": "harbour",
+                "seed": 1,
+                "tracks": self.tracks,
+                "stereo": [{"track": "keys", "left": "keys.L", "right": "keys.R"}],
+            },
+            threads=threads,
+        )
+        run(
+            "measure_mixes",
+            inputs={
+                **mixes,
+                "stem_abouts": [self.results / "stems" / f"{one['track']}.json" for one in self.tracks],
+                "alignments": self.of("alignment.json"),
                 "time_maps": self.of("time-map.tsv"),
                 "conditions": self.of("condition.json"),
                 "stack": self.results / "noise" / "stack.json",
             },
-            outputs={
-                "returned": mix / "returned.wav",
-                "returned_clicks": mix / "returned-clicks.wav",
-                "source": mix / "source.wav",
-                "narrow_band": mix / "narrow-band.wav",
-                "reference": mix / "reference.json",
-                "stereo": [mix / "keys.wav"],
-                "timing": mix / "timing.tsv",
-            },
+            outputs={"reference": mix / "reference.json", "timing": mix / "timing.tsv"},
             settings={
-                **common,
+                "sample_rate_hz": RATE_HZ,
+                "song_s": SONG_S,
                 **self.band,
-                "session": "harbour",
-                "seed": 1,
-                "reference_hiss_below_full_db": reference_hiss_below_full_db,
+                **hiss,
                 "thresholds": {},
                 "tracks": [{**one, "click_stem_s": [-GAP_S, SONG_S + GAP_S]} for one in self.tracks],
-                "stereo": [{"track": "keys", "left": "keys.L", "right": "keys.R"}],
             },
             threads=threads,
         )

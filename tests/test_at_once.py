@@ -2,6 +2,8 @@
 
 import os
 import signal
+import threading
+import time
 
 import pytest
 from bounceproof import at_once
@@ -21,6 +23,49 @@ def test_results_come_in_the_order_of_the_pieces(threads):
 
 def test_different_pieces_side_by_side_give_their_results_in_order(threads):
     assert at_once.together(lambda: "a", lambda: 2, lambda: None) == ["a", 2, None]
+
+
+def test_pieces_of_pieces_are_all_done_and_wait_for_nobody(threads):
+    def rows(columns):
+        return at_once.each(lambda row: at_once.each(lambda column: (row, column), range(columns)), range(5))
+
+    found = at_once.each(rows, [3, 4, 2, 3])
+    assert found == [[[(row, column) for column in range(columns)] for row in range(5)] for columns in (3, 4, 2, 3)]
+
+
+def test_what_a_piece_raises_is_raised_and_later_pieces_are_as_if_nothing_had_been(threads):
+    begun = []
+
+    def work(piece):
+        begun.append(piece)
+        if piece == 2:
+            raise AudioProblem("x: it is none; mend it.")
+        time.sleep(1e-3)
+        return piece
+
+    with pytest.raises(AudioProblem, match="it is none"):
+        at_once.each(work, range(1000))
+    count = len(begun)
+    assert count < 500
+    time.sleep(5e-3)
+    assert len(begun) == count, "nothing goes on behind the back of who asked"
+    assert at_once.each(lambda piece: -piece, range(4)) == [0, -1, -2, -3]
+
+
+def test_pieces_are_worked_on_by_as_many_threads_as_are_allowed(threads):
+    together = threading.Barrier(threads)
+    at_once.each(lambda piece: together.wait(timeout=20), range(threads))
+
+
+def test_results_of_pieces_done_apart_come_in_their_order(threads):
+    at_once.each(str, range(9))
+    assert at_once.apart(lambda piece: [piece, 2 * piece], range(7)) == [[k, 2 * k] for k in range(7)]
+    assert at_once.apart(str, []) == []
+    assert at_once.each(str, range(3)) == ["0", "1", "2"], "threads are there again"
+
+
+def test_pieces_done_apart_may_be_told_in_pieces_too(threads):
+    assert at_once.apart(lambda piece: at_once.each(str, range(piece)), [2, 3, 1]) == [["0", "1"], ["0", "1", "2"], ["0"]]
 
 
 def test_pieces_done_apart_are_all_done(threads, tmp_path):

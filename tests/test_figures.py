@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import soundfile
 from bounceproof import filming
-from bounceproof.figures import FIGURES, drawing, hissfilm, pairfilm, speed, stacking
+from bounceproof.figures import FIGURES, OF_MIXES, drawing, hissfilm, pairfilm, speed, stacking
 from bounceproof.figures.rows import nice
 from bounceproof.figures.song import Song, read_song, trace
 from bounceproof.figures.style import RC, SAFE, Look, paint
@@ -53,6 +53,18 @@ def test_every_figure_is_drawn_at_its_size_without_a_date(session):
         with Image.open(folder / f"{file}.png") as picture:
             assert picture.size == (1280, 720)
         assert "<dc:date>" not in (folder / f"{file}.svg").read_text(encoding="utf-8")
+
+
+def test_figures_of_the_tracks_need_nothing_of_the_mixes(session, tmp_path):
+    files = {key: paths for key, paths in session.drawn_from().items() if key != "reference"}
+    names = [name for name in FIGURES if name not in OF_MIXES]
+    paths = {name: [tmp_path / f"{name}.png", tmp_path / f"{name}.svg"] for name in names}
+    run("draw_figures", inputs=files, outputs=paths, settings=session.drawing_settings())
+    whole = {name: [tmp_path / f"whole {name}.png", tmp_path / f"whole {name}.svg"] for name in FIGURES}
+    run("draw_figures", inputs=session.drawn_from(), outputs=whole, settings=session.drawing_settings())
+    for name, (picture, drawing_of_it) in paths.items():
+        assert [picture.read_bytes(), drawing_of_it.read_bytes()] == [path.read_bytes() for path in whole[name]]
+    assert set(OF_MIXES) < set(FIGURES)
 
 
 def test_print_is_as_wide_as_asked_holds_real_text_and_is_the_same_twice(session, tmp_path):

@@ -235,6 +235,26 @@ def test_another_take_leaves_the_mixes_of_the_stems_and_comes_to_what_it_would_w
     assert build() == (taken, True)
 
 
+def test_what_was_measured_of_the_mixes_of_the_stems_is_not_measured_again(mixed_again, monkeypatch):
+    made, build = mixed_again
+    first, _ = build()
+    looked_at, peaks = [], reference.peaks
+
+    def noted(samples, rate_hz):
+        looked_at.append(samples)
+        return peaks(samples, rate_hz)
+
+    monkeypatch.setattr(reference, "peaks", noted)
+    made.stack_and_mix(threads=1)
+    assert len(looked_at) == 2
+    (made.results / "mix" / ".kept-measures" / "kept.json").unlink()
+    assert build()[0] == first
+    looked_at.clear()
+    made.tracks[0]["mix_db"] = -1.0
+    made.stack_and_mix(threads=1)
+    assert len(looked_at) == 4
+
+
 def test_a_track_that_drops_out_leaves_the_mixes_of_the_stems_too(mixed_again):
     made, build = mixed_again
     build()
@@ -399,39 +419,24 @@ def test_two_captures_17_db_apart_give_one_mix(tmp_path):
 
 def test_nothing_returned_at_all(tmp_path):
     made = FakeSession(tmp_path)
+    folder, stems = tmp_path / "m", made.results / "stems"
+    mixes = {name.replace("-", "_"): folder / f"{name}.wav" for name in reference.MIXES}
+    common = {"sample_rate_hz": RATE_HZ, "band_low_hz": BAND_HZ[0], "band_high_hz": BAND_HZ[1]}
+    common["reference_hiss_below_full_db"] = 45.0
+    common["tracks"] = [{"track": "horn", "take": None, "mix_db": 0.0, "pan": 0.0}]
+    inputs = {"stems": [stems / "horn.wav"], "stem_abouts": [stems / "horn.json"], "ready": [stems / "horn.wav"]}
     run(
         "build_mix",
-        inputs={
-            "stems": [made.results / "stems" / "horn.wav"],
-            "stem_abouts": [made.results / "stems" / "horn.json"],
-            "ready": [made.results / "stems" / "horn.wav"],
-            "alignments": [],
-            "clicks": [],
-            "time_maps": [],
-            "conditions": [],
-            "stack": write_empty_stack(made),
-        },
-        outputs={
-            "returned": tmp_path / "m" / "returned.wav",
-            "returned_clicks": tmp_path / "m" / "returned-clicks.wav",
-            "source": tmp_path / "m" / "source.wav",
-            "narrow_band": tmp_path / "m" / "narrow-band.wav",
-            "reference": tmp_path / "m" / "reference.json",
-            "stereo": [],
-            "timing": tmp_path / "m" / "timing.tsv",
-        },
-        settings={
-            "session": "harbour",
-            "seed": 1,
-            "reference_hiss_below_full_db": 45.0,
-            "thresholds": {},
-            "stereo": [],
-            "sample_rate_hz": RATE_HZ,
-            "song_samples": FRAMES,
-            "band_low_hz": BAND_HZ[0],
-            "band_high_hz": BAND_HZ[1],
-            "tracks": [{"track": "horn", "take": None, "mix_db": 0.0, "pan": 0.0}],
-        },
+        inputs={**inputs, "alignments": [], "clicks": []},
+        outputs={**mixes, "stereo": []},
+        settings={**common, "session": "harbour", "seed": 1, "stereo": [], "song_samples": FRAMES},
+    )
+    tables = {"stem_abouts": [stems / "horn.json"], "stack": write_empty_stack(made)}
+    run(
+        "measure_mixes",
+        inputs={**mixes, **tables, "alignments": [], "time_maps": [], "conditions": []},
+        outputs={"reference": folder / "reference.json", "timing": folder / "timing.tsv"},
+        settings={**common, "song_s": SONG_S, "thresholds": {}},
     )
     assert not np.any(read_audio(tmp_path / "m" / "returned.wav").samples)
     found = read_json(tmp_path / "m" / "reference.json")

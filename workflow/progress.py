@@ -20,8 +20,10 @@ FIRST_GUESS_S = {
     "align_return": (3.0, 14.0),
     "measure_return": (1.0, 2.0),
     "check_pair": (1.0, 1.3),
-    "draw_figures": (6.0, 0.5),
-    "build_mix": (1.0, 5.5),
+    "draw_figures": (5.5, 0.5),
+    "draw_mixes": (1.5, 0.0),
+    "build_mix": (0.5, 3.0),
+    "measure_mixes": (1.0, 2.5),
 }
 _OTHERS_S = (0.5, 0.3)
 SAY_EVERY_S, BEAT_S = 5.0, 20.0

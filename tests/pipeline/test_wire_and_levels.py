@@ -40,7 +40,7 @@ TWO = {name: STEMS[name] for name in ("drum", "horn")}
 
 
 # What is looked at here; the report is made of a wire once.
-WANTED = ("mix/returned.wav", "pairs/both.tsv")
+WANTED = ("mix/reference.json", "pairs/both.tsv")
 # The same two as the legs of a stereo stem, captured together.
 LEGS = {"drum": "both.L", "horn": "both.R"}
 

@@ -240,10 +240,11 @@ CONTENTS = Contents(REMEMBERED or file_sha256, asked_in_series(), all_cores())
 
 
 def cores_if_alone(wildcards):
-    """Threads of a job of one take: all where it is the only one to be laid, as after a re-capture, else one a take."""
+    """Threads of a job of one take: all where it is the only new one, as after a re-capture; one where several are new, or none,
+    as after another setting."""
     cores = all_cores()
     # Asked last: it looks at every capture, which a job's own start on a node need not.
-    return cores if cores > 1 and SONG_S <= LONG_S and takes_to_lay() < 2 else 1
+    return cores if cores > 1 and SONG_S <= LONG_S and takes_to_lay() == 1 else 1
 
 
 @cache

@@ -1,6 +1,17 @@
 """What figures, report, record and bundles are made from."""
 
-from bounceproof.figures import FIGURES
+from bounceproof.figures import FIGURES, OF_MIXES
+
+
+def mixes():
+    """{what a rule calls it: file} of the four rough mixes."""
+    names = ("returned", "returned_clicks", "source", "narrow_band")
+    return {name: result(f"mix/{name.replace('_', '-')}.wav") for name in names}
+
+
+def reference_hiss_below_full_db():
+    """How far under full level the narrow-band reference hisses, None where it does not."""
+    return SESSION["medium"]["hiss_below_full_db"] if SESSION["mix"]["reference_hiss"] == "medium" else None
 
 
 def figure_files(*kinds, folder="figures"):
@@ -8,22 +19,22 @@ def figure_files(*kinds, folder="figures"):
     return {name: [f"{RESULTS}/{folder}/{file}.{kind}" for kind in kinds] for name, file in FIGURES.items()}
 
 
-def described_figures():
-    """The files of the figures, the pictures with a caption for Snakemake's own report."""
-    files = figure_files("png", "svg")
+def described_figures(*, of_mixes):
+    """The files of the figures of the mixes, or of all others; the pictures with a caption for Snakemake's own report."""
+    files = {name: files for name, files in figure_files("png", "svg").items() if (name in OF_MIXES) == of_mixes}
     for name, (picture, drawing) in files.items():
         caption = f"../report/figures/{FIGURES[name]}.rst"
         files[name] = [report(picture, caption=caption, category="Figures", labels={"what": name.replace("_", " ")}), drawing]
     return files
 
 
-def drawn_from():
-    """The finished tables that the figures are drawn from."""
+def drawn_from(*, of_mixes=True):
+    """The finished tables that the figures are drawn from, with those of the mixes or without."""
     return {
+        **({"reference": result("mix/reference.json")} if of_mixes else {}),
         **{key: of_chosen(name) for key, name in DRAWN_OF_TAKES.items()},
         "stack": result("noise/stack.json"),
         "stack_table": result("noise/stack.tsv"),
-        "reference": result("mix/reference.json"),
         "pair_summaries": [f"{RESULTS}/pairs/{pair}.json" for pair in PAIRS],
         "pair_tables": [f"{RESULTS}/pairs/{pair}.tsv" for pair in PAIRS],
     }
@@ -68,17 +79,18 @@ RECORDED_RULES = (
     "stack_noise",
     "ready_track",
     "build_mix",
+    "measure_mixes",
 )
 
 
 def recorded():
     """What a record is written from: everything read, the results it hashes, and the tables its numbers stand in."""
     drawn = drawn_from()
-    mixes = ("returned", "returned-clicks", "source", "narrow-band", *TRACKS, *STEREO)
+    ready = [result(f"mix/{track}.wav") for track in (*TRACKS, *STEREO)]
     return {
         "files": [ancient(path) for path in everything_read()],
         "chosen": of_chosen("chosen.json"),
-        "made": [*drawn_files(), result("mix/timing.tsv"), *(f"{RESULTS}/mix/{name}.wav" for name in mixes)],
+        "made": [*drawn_files(), result("mix/timing.tsv"), *mixes().values(), *ready],
         **{key: drawn[key] for key in ("alignments", "conditions", "pair_summaries", "stack", "reference")},
     }
 

@@ -128,23 +128,16 @@ rule build_mix:
         ready=[f"{RESULTS}/mix/{track}.wav" for track in TRACKS],
         alignments=lambda _: of_chosen("alignment.json"),
         clicks=lambda _: of_chosen("aligned-clicks.wav"),
-        time_maps=lambda _: of_chosen("time-map.tsv"),
-        conditions=lambda _: of_chosen("condition.json"),
-        stack=result("noise/stack.json"),
     output:
-        returned=result("mix/returned.wav"),
-        returned_clicks=result("mix/returned-clicks.wav"),
-        source=result("mix/source.wav"),
-        narrow_band=result("mix/narrow-band.wav"),
-        reference=result("mix/reference.json"),
+        **mixes(),
         stereo=[f"{RESULTS}/mix/{parent}.wav" for parent in STEREO],
-        timing=result("mix/timing.tsv"),
     log:
         result("logs/build_mix.log"),
     priority: 1
     conda:
         "../../envs/environment.yaml"
-    threads: all_cores
+    # The figures are drawn at the same time.
+    threads: lambda _: max(1, all_cores() - 1)
     resources:
         mem_mb=3000,
     params:
@@ -153,13 +146,8 @@ rule build_mix:
             "song_samples": SESSION["song_samples"],
             "session": SESSION["name"],
             "seed": SESSION["seed"],
-            "reference_hiss_below_full_db": (
-                SESSION["medium"]["hiss_below_full_db"] if SESSION["mix"]["reference_hiss"] == "medium" else None
-            ),
-            "thresholds": SESSION["thresholds"],
-            "tracks": [
-                {**row, "click_stem_s": click_stem_s(TRACKS[row["track"]]["send_speed"])} for row in track_rows("mix_db", "pan")
-            ],
+            "reference_hiss_below_full_db": reference_hiss_below_full_db(),
+            "tracks": track_rows("mix_db", "pan"),
             "stereo": [{"track": parent, **legs} for parent, legs in STEREO.items()],
             **BAND,
         },
@@ -168,3 +156,40 @@ rule build_mix:
         "Building the rough mixes"
     script:
         "../scripts/build_mix.py"
+
+
+rule measure_mixes:
+    input:
+        **mixes(),
+        stem_abouts=[f"{RESULTS}/stems/{track}.json" for track in TRACKS],
+        alignments=lambda _: of_chosen("alignment.json"),
+        time_maps=lambda _: of_chosen("time-map.tsv"),
+        conditions=lambda _: of_chosen("condition.json"),
+        stack=result("noise/stack.json"),
+    output:
+        reference=result("mix/reference.json"),
+        timing=result("mix/timing.tsv"),
+    log:
+        result("logs/measure_mixes.log"),
+    priority: 1
+    conda:
+        "../../envs/environment.yaml"
+    threads: all_cores
+    resources:
+        mem_mb=1500,
+    params:
+        settings=lambda _: {
+            "sample_rate_hz": SESSION["sample_rate_hz"],
+            "song_s": SONG_S,
+            "reference_hiss_below_full_db": reference_hiss_below_full_db(),
+            "thresholds": SESSION["thresholds"],
+            "tracks": [
+                {**row, "click_stem_s": click_stem_s(TRACKS[row["track"]]["send_speed"])} for row in track_rows("mix_db")
+            ],
+            **BAND,
+        },
+        code=code_version("measure_mixes.py"),
+    message:
+        "Measuring the rough mixes"
+    script:
+        "../scripts/measure_mixes.py"

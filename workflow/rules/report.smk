@@ -3,16 +3,14 @@
 
 rule draw_figures:
     input:
-        unpack(lambda _: drawn_from()),
+        unpack(lambda _: drawn_from(of_mixes=False)),
     output:
-        **described_figures(),
+        **described_figures(of_mixes=False),
     log:
         result("logs/draw_figures.log"),
-    # The longest of the last jobs.
     priority: 1
     conda:
         "../../envs/environment.yaml"
-    threads: all_cores
     resources:
         mem_mb=1500,
     params:
@@ -20,6 +18,28 @@ rule draw_figures:
         code=code_version("draw_figures.py"),
     message:
         "Drawing the figures"
+    script:
+        "../scripts/draw_figures.py"
+
+
+rule draw_mixes:
+    input:
+        unpack(lambda _: drawn_from()),
+    output:
+        **described_figures(of_mixes=True),
+    log:
+        result("logs/draw_mixes.log"),
+    # The longest of the last jobs.
+    priority: 1
+    conda:
+        "../../envs/environment.yaml"
+    resources:
+        mem_mb=1500,
+    params:
+        settings=lambda _: drawing_settings(),
+        code=code_version("draw_figures.py"),
+    message:
+        "Drawing the figure of the mixes"
     script:
         "../scripts/draw_figures.py"
 

@@ -36,20 +36,22 @@ def main(snakemake):
 def lay_alone(snakemake):
     settings = snakemake.params.settings
     laid, rate_hz = lay(snakemake.input, settings)
-    write_float_wav(snakemake.output.aligned, laid.aligned, rate_hz)
+    # An hour of song is 0.7 GB: one of the two is held at a time.
+    aligned = [laid.aligned]
+    laid = laid._replace(aligned=None)
+    _, capture_sha256, *_ = at_once.together(
+        lambda: write_float_wav(snakemake.output.aligned, aligned.pop(), rate_hz),
+        lambda: file_sha256(snakemake.input.capture),
+        lambda: write_time_map(snakemake.output.time_map, laid.time_map),
+        lambda: write_float_wav(snakemake.output.clicks, laid.aligned_clicks(), rate_hz),
+    )
     heading = {
         "track": settings["track"],
         "take": settings["take"],
         "simulated": settings["simulated"],
-        "capture_sha256": file_sha256(snakemake.input.capture),
+        "capture_sha256": capture_sha256,
     }
     write_json(snakemake.output.alignment, {**heading, **laid.alignment})
-    # An hour of song is 0.7 GB: one of the two is held at a time.
-    laid = laid._replace(aligned=None)
-    at_once.together(
-        lambda: write_float_wav(snakemake.output.clicks, laid.aligned_clicks(), rate_hz),
-        lambda: write_time_map(snakemake.output.time_map, laid.time_map),
-    )
 
 
 def share(paths, output, settings):

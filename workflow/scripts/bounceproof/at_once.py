@@ -5,18 +5,24 @@ threads there are. Threads are worth it for what lets go of the interpreter's lo
 arrays; processes for the rest.
 """
 
+import concurrent.futures
 import contextlib
 import multiprocessing
 import sys
-from concurrent.futures import ThreadPoolExecutor
 
 _threads = 1
+_helpers = None
+# How long a thread that holds the interpreter's lock may keep another one waiting, which often needs it for a moment only.
+_WAIT_S = 2e-4
 
 
 def use(threads):
     """From now on, so many pieces at a time."""
     global _threads
+    _let_go()
     _threads = max(1, int(threads))
+    if _threads > 1:
+        sys.setswitchinterval(_WAIT_S)
 
 
 def each(work, pieces):
@@ -24,8 +30,42 @@ def each(work, pieces):
     pieces = list(pieces)
     if _threads == 1 or len(pieces) < 2:
         return [work(piece) for piece in pieces]
-    with ThreadPoolExecutor(_threads) as pool:
-        return list(pool.map(work, pieces))
+    found, left = [None] * len(pieces), iter(range(len(pieces)))
+
+    def take_turns():
+        try:
+            for k in left:
+                found[k] = work(pieces[k])
+        finally:
+            # After a problem nothing more is begun.
+            for _ in left:
+                pass
+
+    helping = [_pool().submit(take_turns) for _ in range(min(_threads, len(pieces)) - 1)]
+    try:
+        take_turns()
+    finally:
+        # Who has not begun by now is busy with something else, maybe with what this is a piece of, and is not waited for.
+        concurrent.futures.wait([one for one in helping if not one.cancel()])
+    for one in helping:
+        if not one.cancelled():
+            one.result()
+    return found
+
+
+def _pool():
+    """The threads that help the one that asks: kept, since there are a thousand small pieces a job."""
+    global _helpers
+    if _helpers is None:
+        _helpers = concurrent.futures.ThreadPoolExecutor(_threads - 1)
+    return _helpers
+
+
+def _let_go():
+    global _helpers
+    if _helpers is not None:
+        _helpers.shutdown()
+    _helpers = None
 
 
 def together(*pieces):
@@ -34,20 +74,24 @@ def together(*pieces):
 
 
 def apart(work, pieces):
-    """work(piece) for each of the pieces, which leave nothing behind but files: in copies of this process where it may use
-    several cores and the system makes such copies quickly and safely. Raises what any of them raises; ChildProcessError where one
-    was ended from outside.
+    """[work(piece) for piece in pieces], results that can be pickled; in copies of this process where it may use several cores
+    and the system makes such copies quickly and safely. Raises what any of them raises; ChildProcessError where one was ended
+    from outside.
     """
     pieces = list(pieces)
     copies = max(1, min(_threads, len(pieces))) if sys.platform == "linux" else 1
+    # A copy has no threads but the one that made it.
+    _let_go()
     others = [_Copy(work, pieces[k::copies]) for k in range(1, copies)]
     try:
-        for piece in pieces[::copies]:
-            work(piece)
+        found = [[work(piece) for piece in pieces[::copies]]]
     finally:
-        problems = [one.problem() for one in others]
-    for problem in filter(None, problems):
-        raise problem
+        told = [one.told() for one in others]
+    for problem, results in told:
+        if problem:
+            raise problem
+        found.append(results)
+    return [found[k % copies][k // copies] for k in range(len(pieces))]
 
 
 class _Copy:
@@ -60,19 +104,18 @@ class _Copy:
         self._process.start()
         tells.close()
 
-    def problem(self):
-        """What it raised, once it has ended; None where all went well."""
-        told = None
+    def told(self):
+        """(what it raised, None where all went well; its results), once it has ended."""
+        told = ChildProcessError("a process at work on this was ended from outside; run again."), []
         with contextlib.suppress(EOFError):
             told = self._told.recv()
         self._process.join()
-        ended = ChildProcessError("a process at work on this was ended from outside; run again.")
-        return told if told or not self._process.exitcode else ended
+        return told
 
 
 def _work_on(work, pieces, tells):
+    use(1)
     try:
-        for piece in pieces:
-            work(piece)
+        tells.send((None, [work(piece) for piece in pieces]))
     except Exception as problem:
-        tells.send(problem)
+        tells.send((problem, []))

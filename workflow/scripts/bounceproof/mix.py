@@ -8,9 +8,10 @@ The stem steers gain only: no sample of it enters a return.
 
 import numpy as np
 
+from bounceproof.files import read_json
 from bounceproof.filters import filtered
 from bounceproof.muting import gate
-from bounceproof.quantities import amplitude_from_db
+from bounceproof.quantities import SINE_CREST_DB, amplitude_from_db
 from bounceproof.sliced import Sliced
 
 FADE_IN_S = 0.01
@@ -193,3 +194,28 @@ def why_silent(alignment):
     if alignment.get("level_db") is None:
         return "nothing stands over its hiss, so it has no level"
     return None
+
+
+def usable(tracks, of_all, of_takes):
+    """(tracks with a usable return, dicts with their files; tracks left out, with the reason).
+
+    tracks: dicts with track, take (None while it waits); of_all: {key: files, one for each of them}; of_takes: {key: files, one
+    for each that has a take}, "alignment" among them, which is read.
+    """
+    takes = zip(*of_takes.values(), strict=True)
+    used, left_out = [], []
+    for track, *files in zip(tracks, *of_all.values(), strict=True):
+        own = dict(zip(of_takes, next(takes), strict=True)) if track["take"] else {}
+        alignment = read_json(own["alignment"]) if own else None
+        reason = why_silent(alignment)
+        if reason is None:
+            used.append({**track, **dict(zip(of_all, files, strict=True)), **own, "alignment": alignment})
+        else:
+            left_out.append({"track": track["track"], "reason": reason})
+    return used, left_out
+
+
+def typical_hiss_dbfs(stem_peak_dbfs, below_full_db):
+    """The level (rms) of the hiss that the medium usually lays under a stem. stem_peak_dbfs: None for silence; below_full_db: how
+    far it lies under a sine that fills the tape, which peaks where the stem does."""
+    return -np.inf if stem_peak_dbfs is None else stem_peak_dbfs - SINE_CREST_DB - below_full_db

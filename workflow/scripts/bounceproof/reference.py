@@ -5,6 +5,8 @@ are the power of left plus right, rms in dBFS; correlation runs from -1 to 1 at 
 a mix over the source mix in dB.
 """
 
+import itertools
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
@@ -44,7 +46,6 @@ def measured(mixes, rate_hz, known=None):
     """{name: Measures} of the mixes, a dict of MIXES to samples; known: those of mixes that were measured before."""
     known = known or {}
     new = [name for name in mixes if name not in known]
-    heard = at_once.each(lambda name: (*loudness(mixes[name], rate_hz), *peaks(mixes[name], rate_hz)), new)
     # What a mix comes to does not depend on which others are measured beside it.
     names = [name for name in mixes if name in new or name == "source"]
     bands, segment, source = analysis_bands(rate_hz), spectra.segment_samples(rate_hz), names.index("source")
@@ -53,13 +54,15 @@ def measured(mixes, rate_hz, known=None):
     def matrix(side):
         return spectra.spectral_matrix([_side(mixes[name], side) for name in names], rate_hz, segment=segment, against=source)
 
-    left, right = at_once.each(matrix, (0, 1))
+    # The library of loudness takes as long to load as a song to measure, and would hold the other threads up all that while.
+    works = [partial(one, mixes[name], rate_hz) for name in new for one in (loudness, peaks)]
+    *heard, left, right = at_once.apart(lambda work: work(), [*works, partial(matrix, 0), partial(matrix, 1)])
     found = dict(known)
-    for name, one in zip(new, heard, strict=True):
+    for name, *one in zip(new, heard[::2], heard[1::2], strict=True):
         k = names.index(name)
         cross = (left.matrix[:, source, k] + right.matrix[:, source, k]) @ share
         cross = None if name == "source" else [cross.real.tolist(), cross.imag.tolist()]
-        found[name] = Measures(*one, ((left.power(k) + right.power(k)) @ share).tolist(), cross)
+        found[name] = Measures(*itertools.chain(*one), ((left.power(k) + right.power(k)) @ share).tolist(), cross)
     return {name: found[name] for name in mixes}
 
 

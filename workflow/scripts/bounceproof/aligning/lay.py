@@ -10,6 +10,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from bounceproof import at_once
 from bounceproof.aligning.channels import choose_channel, is_steady
 from bounceproof.aligning.draft import CannotPlace, Draft, WrongMusic
 from bounceproof.aligning.kept import at_hand
@@ -222,12 +223,19 @@ class _Laying:
     def _recognised(self, time_map, polarity, most=None):
         """The Windows of the return laid by a map, `most` at most. Raises CannotPlace where its music is not the stem's."""
         rate_hz = self.facts["sample_rate_hz"]
-        stem = resample(self.stem.get(), rate_hz, MUSIC_HZ)
-        self.stem.let_go()
-        read = self._read(Placing(time_map, polarity, {}, []))
-        # An hour of it is 690 MB.
-        self.capture.let_go()
-        laid = resample(read, rate_hz, MUSIC_HZ)
+
+        def sent():
+            stem = resample(self.stem.get(), rate_hz, MUSIC_HZ)
+            self.stem.let_go()
+            return stem
+
+        def returned():
+            read = self._read(Placing(time_map, polarity, {}, []))
+            # An hour of it is 690 MB.
+            self.capture.let_go()
+            return resample(read, rate_hz, MUSIC_HZ)
+
+        stem, laid = at_once.together(sent, returned)
         windows = compare(stem, laid, MUSIC_HZ, most=most)
         if not recognised(windows):
             raise WrongMusic(

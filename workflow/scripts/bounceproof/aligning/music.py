@@ -9,6 +9,7 @@ from typing import NamedTuple
 import numpy as np
 from scipy import fft
 
+from bounceproof import at_once
 from bounceproof.audio import resample
 
 WORK_HZ = 12000
@@ -37,7 +38,7 @@ def compare(stem, laid, rate_hz, *, polarity=1, most=None):
     dynamic programming, that pays for changing its lag. Chance = the mean likeness of each window with another part of the
     return.
     """
-    stem, laid = (resample(np.asarray(one, dtype=np.float32), rate_hz, WORK_HZ) for one in (stem, laid))
+    stem, laid = at_once.each(lambda one: resample(np.asarray(one, dtype=np.float32), rate_hz, WORK_HZ), (stem, laid))
     laid = laid * np.float32(polarity)
     stem = np.pad(stem, (0, max(0, _WINDOW + 2 * _LAGS - stem.size)))
     laid = np.pad(laid, (0, max(0, stem.size - laid.size)))[: stem.size]
@@ -50,10 +51,12 @@ def compare(stem, laid, rate_hz, *, polarity=1, most=None):
     playing &= heard > 1e-9 * max(heard.max(initial=0.0), 1e-20)
     every = -(-np.count_nonzero(playing) // most) if most else 1
     starts, power = starts[playing][::every], power[playing][::every]
-    curves = np.array([_correlation(stem, laid, s, s) for s in starts]).reshape(-1, 2 * _LAGS + 1)
-    lags = _path(np.maximum(curves, 0.0) ** 2 * np.sqrt(power / max(power.max(initial=0.0), 1e-30))[:, None])
     away = np.roll(starts, max(1, int(0.37 * starts.size)))
-    chance = np.array([_correlation(stem, laid, s, other).max() for s, other in zip(starts, away, strict=True)])
+    curves, chance = at_once.together(
+        lambda: np.array([_correlation(stem, laid, s, s) for s in starts]).reshape(-1, 2 * _LAGS + 1),
+        lambda: np.array([_correlation(stem, laid, s, other).max() for s, other in zip(starts, away, strict=True)]),
+    )
+    lags = _path(np.maximum(curves, 0.0) ** 2 * np.sqrt(power / max(power.max(initial=0.0), 1e-30))[:, None])
     return Windows(
         (starts + _WINDOW / 2) / WORK_HZ,
         np.array([(lag - _LAGS + _vertex(curve, lag)) / WORK_HZ for curve, lag in zip(curves, lags, strict=True)]),
@@ -84,7 +87,7 @@ def _path(gain):
 
 def _spectrum_matched(stem, laid):
     freq_hz = fft.rfftfreq(_WINDOW, 1 / WORK_HZ)
-    stem_power, laid_power = (_long_term(one) for one in (stem, laid))
+    stem_power, laid_power = at_once.each(_long_term, (stem, laid))
     gain = np.sqrt(
         _third_octave_mean(laid_power, freq_hz) / (_third_octave_mean(stem_power, freq_hz) + 1e-12 * stem_power.max() + 1e-30)
     )

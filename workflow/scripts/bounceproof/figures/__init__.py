@@ -11,3 +11,5 @@ FIGURES = {
     "stack": "stack",
     "reference": "reference",
 }
+# Those drawn from what was measured of the mixes.
+OF_MIXES = ("reference",)

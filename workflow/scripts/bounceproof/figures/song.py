@@ -82,8 +82,8 @@ def read_song(files, settings):
     """The Song of a rule's files.
 
     files: alignments, conditions, bands, time_maps: one for each of settings["tracks"] that has a take; pair_summaries,
-    pair_tables, stack, stack_table, reference. settings: name, song_s, band_low_hz, band_high_hz, thresholds, tracks: dicts with
-    track, take (None while it waits), click_stem_s.
+    pair_tables, stack, stack_table; reference, if it is wanted. settings: name, song_s, band_low_hz, band_high_hz, thresholds,
+    tracks: dicts with track, take (None while it waits), click_stem_s.
     """
     of_takes = iter(zip(files.alignments, files.conditions, files.bands, files.time_maps, strict=True))
     pairs = zip(files.pair_summaries, files.pair_tables, strict=True)
@@ -93,7 +93,7 @@ def read_song(files, settings):
         [(read_json(one), read_table(table)) for one, table in pairs],
         read_json(files.stack),
         read_table(files.stack_table),
-        read_json(files.reference),
+        read_json(files.reference) if hasattr(files, "reference") else {},
         (settings["band_low_hz"], settings["band_high_hz"]),
         settings["song_s"],
         settings["thresholds"],

@@ -429,13 +429,25 @@ def _viterbi(score, entry, stiffness, jump_price):
         for j in range(1, lags):
             if before[j] > before[best_any]:
                 best_any = j
+        best, where = total[k], came[k]
         for j in range(lags):
-            best, where = before[best_any] - jump_price, best_any
-            for i in range(max(0, j - far), min(lags, j + far + 1)):
-                value = before[i] - stiffness * (i - j) ** 2
-                if value > best:
-                    best, where = value, i
-            total[k, j] = best + score[k, j]
-            came[k, j] = where
-        before = total[k]
+            best[j] = before[best_any] - jump_price
+            where[j] = best_any
+        for change in range(-min(far, lags - 1), min(far, lags - 1) + 1):
+            _follow(best, where, before, stiffness * change**2, change)
+        for j in range(lags):
+            best[j] += score[k, j]
+        before = best
     return total, came
+
+
+@njit(cache=True, nogil=True)
+def _follow(best, where, before, price, change):
+    """Take one change of lag wherever it is better. All lags in turn, so that the processor takes several in one go."""
+    count, to = before.size - abs(change), max(0, -change)
+    told, best, where = before[to + change :], best[to:], where[to:]
+    for j in range(count):
+        value = told[j] - price
+        better = value > best[j]
+        best[j] = value if better else best[j]
+        where[j] = np.int32(to + change + j) if better else where[j]

@@ -11,6 +11,8 @@ Conventions: shares (of second and third power) are of samples of full scale 1; 
 
 import numpy as np
 
+from bounceproof import at_once
+
 from . import sweep
 from .material import BIN, blocks
 
@@ -48,13 +50,16 @@ def _regressed(there, x_us):
     """(how much of the cube the error holds, nats gained by it)."""
     from .estimate import knots
 
-    along, products = knots(there.line, x_us), np.zeros((3, 3))
-    for block in _telling(blocks(there.sent.samples.size), there.seen.info):
+    along = knots(there.line, x_us)
+
+    def of_block(block):
         first, last, start, stop = block
         white = sweep.whitened(there, along, block, also=there.sent.powers(start, stop)[1:])
         cut = slice(first - start, last - start)
         parts = [_without_map(one[cut], white.slope[cut]) for one in (white.error, white.also[0], white.model)]
-        products += [[float(np.dot(one, other)) for other in parts] for one in parts]
+        return np.array([[float(np.dot(one, other)) for other in parts] for one in parts])
+
+    products = sum(at_once.each(of_block, _telling(blocks(there.sent.samples.size), there.seen.info)), np.zeros((3, 3)))
     if products[2, 2] <= 0:
         return 0.0, 0.0
     left = products[:2, :2] - np.outer(products[:2, 2], products[2, :2]) / products[2, 2]

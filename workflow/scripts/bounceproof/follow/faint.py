@@ -9,6 +9,7 @@ the agreement of several periods of the music; the blocks' likelihoods are joine
 import numpy as np
 from scipy import fft
 
+from bounceproof import at_once
 from bounceproof.runs import runs
 
 from . import smoother, sweep
@@ -73,10 +74,13 @@ def _scores(there, x_us, asked):
     along = knots(there.line, x_us)
     score = np.zeros((asked.size, 4 * REACH + 1))
     score[:, score.shape[1] // 2] = HELD
-    for block in blocks(there.sent.samples.size):
+
+    def ask(block):
         part = slice(block[0] // STEP, block[1] // STEP)
         if asked[part].any():
             score[part] = np.where(asked[part, None], _likelihoods(there, along, block), score[part])
+
+    at_once.each(ask, blocks(there.sent.samples.size))
     return score
 
 

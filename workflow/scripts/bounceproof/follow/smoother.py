@@ -107,16 +107,23 @@ def told_twice(scores, info, kept, steps):
     # A column's innovations hang on no other's.
     parts = (slice(0, columns // 2), slice(columns // 2, columns))
     halves = [(half, np.zeros((2, steps.row.shape[1], half.stop - half.start))) for half in parts]
-    out = np.zeros((columns, columns))
+    out, summing = np.zeros((columns, columns)), []
     for first in range(0, info.size, _STEPS_AT_ONCE):
         part = slice(first, min(info.size, first + _STEPS_AT_ONCE))
         measured = np.hstack([one[part] for one in scores], dtype=np.float64)
-        ahead = partial(_ahead, measured, info, kept, steps, part)
-        innovations = np.hstack(at_once.each(ahead, halves))
-        seen = info[part] > 0
-        measured *= np.sqrt(np.divide(1.0, info[part], out=np.zeros(seen.size), where=seen))[:, None]
-        out += measured.T @ measured - innovations.T @ innovations
+        ahead = [partial(_ahead, measured, info, kept, steps, part, half) for half in halves]
+        # The sums of a part are made while the filter is at the next one.
+        innovations = np.hstack(at_once.together(*ahead, *summing)[: len(ahead)])
+        summing = [partial(_add_told, out, measured, info[part], innovations)]
+    at_once.together(*summing)
     return out
+
+
+def _add_told(out, measured, info, innovations):
+    """Add to `out` what a part's scores (of which nothing is left) less their innovations tell."""
+    seen = info > 0
+    measured *= np.sqrt(np.divide(1.0, info, out=np.zeros(seen.size), where=seen))[:, None]
+    out += measured.T @ measured - innovations.T @ innovations
 
 
 def _ahead(scores, info, kept, steps, part, half):
