@@ -6,20 +6,16 @@ from pathlib import Path
 from threading import Event
 
 import pytest
+from bounceproof.remembered import Remembered
 
 
 @pytest.fixture
-def contents(monkeypatch):
+def contents_of(monkeypatch):
     from chain import PROJECT
 
     monkeypatch.syspath_prepend(str(PROJECT / "workflow"))
     import contents
 
-    return contents
-
-
-@pytest.fixture
-def contents_of(contents):
     return contents.Contents
 
 
@@ -62,7 +58,7 @@ def test_a_file_that_cannot_be_read_says_so_each_time_it_is_asked_for_and_not_be
 
 
 @pytest.fixture
-def remembered(contents, tmp_path):
+def remembered(tmp_path):
     """A function that makes a Remembered of a next call, and the paths that were read."""
     read = []
 
@@ -72,7 +68,7 @@ def remembered(contents, tmp_path):
 
     def at_next_call(settled_s=-1.0):
         read.clear()
-        return contents.Remembered(hashed, tmp_path / "logs" / "contents.json", settled_s)
+        return Remembered(hashed, tmp_path / "logs" / "contents.json", settled_s)
 
     return at_next_call, read
 

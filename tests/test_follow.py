@@ -178,3 +178,23 @@ def test_a_lasting_jump_is_kept_with_all_its_windows(seed, first, by_ms):
     (event,) = jumps.events(path, np.ones(sent_s.size, bool))
     assert event.first_s - 0.2 < sent_s[first] < event.last_s + 0.2
     assert event.by_us == pytest.approx(1000 * by_ms, abs=2000)
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.integers(1, 6), st.integers(1, 9), st.integers(0, 2**32 - 1), st.sampled_from([1e-3, 0.4, 3.0]), st.booleans())
+def test_the_best_path_is_the_best_of_all_paths_and_of_equal_ones_the_one_said(steps, lags, seed, stiffness, equal):
+    random, price = np.random.default_rng(seed), 5.0
+    score = random.integers(0, 3, (steps, lags)).astype(float) if equal else random.normal(scale=4.0, size=(steps, lags))
+    entry = random.integers(0, 3, lags).astype(float)
+    total, came = acquire._viterbi(score, entry, stiffness, price)
+    before = entry
+    for k in range(steps):
+        for j in range(lags):
+            # A jump from the best one, or a change that costs less; of equal ones the jump, then the lowest lag.
+            ways = [(before.max() - price, int(np.argmax(before)))]
+            far = int(np.sqrt(price / stiffness)) + 1
+            ways += [(before[i] - stiffness * (i - j) ** 2, i) for i in range(max(0, j - far), min(lags, j + far + 1))]
+            best, where = max(ways, key=lambda way: way[0])
+            assert total[k, j] == best + score[k, j]
+            assert came[k, j] == where
+        before = total[k]

@@ -10,7 +10,7 @@ sys.path[:0] = [str(PROJECT / "workflow" / "scripts"), str(PROJECT / "workflow")
 
 import progress
 from code_version import code_version
-from contents import Contents, Remembered
+from contents import Contents
 from session_start import (
     check_new_session,
     check_other_record,
@@ -22,6 +22,7 @@ from session_start import (
 )
 
 from bounceproof.files import file_sha256, read_json, read_table, remove_unfinished
+from bounceproof.remembered import Remembered
 
 if config.get("stems"):
     check_new_session(config, PROJECT)

@@ -7,6 +7,7 @@ params: settings = {track, number, band_low_hz, band_high_hz, lead_in_s, gap_s, 
 
 from bounceproof.audio import AudioBlocks, write_pcm24_wav
 from bounceproof.files import read_json, write_json
+from bounceproof.sliced import held
 from bounceproof.transfers import lay_out
 from bounceproof_job import run_job
 
@@ -16,7 +17,7 @@ def main(snakemake):
     stem = AudioBlocks(snakemake.input.stem)
     about = read_json(snakemake.input.about)
     transfer = lay_out(
-        stem.channel(1),
+        held(stem.channel(1)),
         stem.facts.rate_hz,
         number=settings["number"],
         band_hz=(settings["band_low_hz"], settings["band_high_hz"]),

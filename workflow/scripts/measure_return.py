@@ -17,7 +17,7 @@ from bounceproof.condition.measure import measure_condition, rejected_condition
 from bounceproof.condition.survival import BAND_COLUMNS
 from bounceproof.files import read_json, write_json, write_table
 from bounceproof.sketches import read_sketch
-from bounceproof.sliced import HELD_SAMPLES
+from bounceproof.sliced import held
 
 
 def main(snakemake):
@@ -57,11 +57,6 @@ def other_stems(tracks, paths):
 
 def samples_of(stem):
     return AudioBlocks(stem).channel(1)
-
-
-def held(samples):
-    """The samples, read once where the song is short; else as they are, read where they are sliced."""
-    return samples[:] if len(samples) <= HELD_SAMPLES else samples
 
 
 def used_channel(samples, alignment):

@@ -9,15 +9,22 @@ params: settings = {session: the session record; project_dir}, made_by: {rule: w
         parallel to files: what the run was planned with, and each job has read
 """
 
-from bounceproof.files import read_json, write_json, write_text
+from pathlib import Path
+
+from bounceproof.files import file_sha256, read_json, write_json, write_text
 from bounceproof.method import paragraph
 from bounceproof.record import present
+from bounceproof.remembered import Remembered
 from bounceproof_job import run_job
 
 
 def main(snakemake):
     params = snakemake.params
-    write_json(snakemake.output.record, present(snakemake.input, params.settings, params.made_by, params.content))
+    # Of what nobody has touched since the last record the hash is known.
+    remembered = Remembered(file_sha256, Path(snakemake.output.record).parent / "logs" / "recorded.json")
+    hashes = {"files_sha256": params.content, "hash_of": remembered}
+    write_json(snakemake.output.record, present(snakemake.input, params.settings, params.made_by, **hashes))
+    remembered.keep()
     write_text(snakemake.output.method, paragraph(read_json(snakemake.output.record)))
 
 

@@ -54,13 +54,13 @@ class Places:
         return self.relative(text) if Path(text).is_absolute() and "\n" not in text else text
 
 
-def record(session, files, *, chosen, places, results=(), numbers=None, code=None, files_sha256=None):
+def record(session, files, *, chosen, places, results=(), numbers=None, code=None, files_sha256=None, hash_of=file_sha256):
     """The value of record.json. files, results: paths read and made; chosen: {track: take or None}; places: Places; numbers: of
-    `numbers`; code: {rule: what its code amounts to}; files_sha256: of the files, where they are known.
+    `numbers`; code: {rule: what its code amounts to}; files_sha256: of the files, where they are known; hash_of: tells a path's.
     """
 
     def hashes(paths, known=None):
-        return dict(sorted(zip(map(places.relative, paths), known or map(file_sha256, paths), strict=True)))
+        return dict(sorted(zip(map(places.relative, paths), known or map(hash_of, paths), strict=True)))
 
     return {
         "name": session["name"],
@@ -82,12 +82,11 @@ def chosen_by_track(tracks, abouts):
     return {track["track"]: chosen.get(track["track"]) for track in tracks}
 
 
-def present(files, settings, code, files_sha256=None):
+def present(files, settings, code, **hashes):
     """The value of record.json that the present files amount to.
 
     files: files (all that was read), made (results to be hashed), chosen, alignments, conditions (lists, an entry for each track
-    with a take), pair_summaries, stack, reference; settings: session (its record), project_dir; code and files_sha256 as for
-    `record`.
+    with a take), pair_summaries, stack, reference; settings: session (its record), project_dir; code and hashes as for `record`.
     """
     session = settings["session"]
     folders = {"session": session["folder"], "results": session["results_dir"], "project": settings["project_dir"]}
@@ -103,7 +102,7 @@ def present(files, settings, code, files_sha256=None):
         results=files.made,
         numbers=numbers(dict(zip(names, takes, strict=True)), pairs, read_json(files.stack), read_json(files.reference)),
         code=code,
-        files_sha256=files_sha256,
+        **hashes,
     )
 
 

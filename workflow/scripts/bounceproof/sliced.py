@@ -4,6 +4,11 @@
 HELD_SAMPLES = 6 * 60 * 48000
 
 
+def held(samples):
+    """The samples, read once where the song is short; else as they are, read where they are sliced."""
+    return samples[:] if len(samples) <= HELD_SAMPLES else samples
+
+
 class Sliced:
     """Samples (frames,), by made(first, last); to whoever slices it, it is an array."""
 

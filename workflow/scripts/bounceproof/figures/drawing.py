@@ -1,6 +1,5 @@
 """All figures of a song, by the names that rules and report know them by."""
 
-from bounceproof import at_once
 from bounceproof.figures import pairsum, reference, response, songsheet, speed, stacking, survived, timing
 from bounceproof.figures.style import paint
 
@@ -19,4 +18,5 @@ DRAWN_BY = {
 def draw_all(song, look, paths):
     """Draw figures of a Song. paths: {name of a figure: paths to write}."""
     shown = song.shown(look.tracks)
-    at_once.apart(lambda name: paint(DRAWN_BY[name].draw, look, shown, paths[name]), paths)
+    for name, of_it in paths.items():
+        paint(DRAWN_BY[name].draw, look, shown, of_it)
