@@ -4,7 +4,7 @@ from bounceproof.figures import FIGURES, OF_MIXES
 
 
 def mixes():
-    """{what a rule calls it: file} of the four rough mixes."""
+    """{name for jobs: file} of the four rough mixes."""
     names = ("returned", "returned_clicks", "source", "narrow_band")
     return {name: result(f"mix/{name.replace('_', '-')}.wav") for name in names}
 
