@@ -122,7 +122,7 @@ def _climb_one(evidence, model, values, limits, best, i, step):
         moved[i] = np.clip(x, *limits[i])
         return moved, evidence.of(_pack(model, moved))
 
-    (up_values, up), (down_values, down) = at(values[i] + step), at(values[i] - step)
+    (up_values, up), (down_values, down) = at_once.each(at, (values[i] + step, values[i] - step))
     tried = [(best, values), (up, up_values), (down, down_values)]
     bend = up + down - 2 * best
     if bend < 0 and np.isfinite(bend):
