@@ -2,6 +2,12 @@
 # One file of rules a stage; what a session is and which takes it has is worked out in common.smk.
 
 
+import sys
+
+# To see whether a parameter is a table of pandas, Snakemake loads it at each start, which takes a sixth of that; ours never are.
+sys.modules.setdefault("pandas", None)
+
+
 report: "workflow/report/workflow.rst"
 
 
