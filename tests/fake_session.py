@@ -11,7 +11,7 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
-from bounceproof import at_once
+from bounceproof import at_once, reference
 from bounceproof.audio import write_float_wav, write_pcm24_wav
 from bounceproof.figures import FIGURES
 from bounceproof.files import file_sha256, write_json
@@ -315,7 +315,7 @@ class FakeSession:
         common = {"sample_rate_hz": RATE_HZ, "song_samples": int(SONG_S * RATE_HZ)}
         hiss = {"reference_hiss_below_full_db": reference_hiss_below_full_db}
         mix = self.results / "mix"
-        mixes = {name: mix / f"{name.replace('_', '-')}.wav" for name in ("returned", "returned_clicks", "source", "narrow_band")}
+        mixes = {name.replace("-", "_"): mix / f"{name}.wav" for name in reference.MIXES}
         for one in self.tracks:
             track = one["track"]
             self.make_ready(track)

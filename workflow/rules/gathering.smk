@@ -1,4 +1,4 @@
-"""What figures, report, record and bundles are made from."""
+"""What mixes, figures, report, record and bundles are made from."""
 
 from bounceproof.figures import FIGURES, OF_MIXES
 

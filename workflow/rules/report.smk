@@ -22,26 +22,16 @@ rule draw_figures:
         "../scripts/draw_figures.py"
 
 
-rule draw_mixes:
+# The longest of the last jobs.
+use rule draw_figures as draw_mixes with:
     input:
         unpack(lambda _: drawn_from()),
     output:
         **described_figures(of_mixes=True),
     log:
         result("logs/draw_mixes.log"),
-    # The longest of the last jobs.
-    priority: 1
-    conda:
-        "../../envs/environment.yaml"
-    resources:
-        mem_mb=1500,
-    params:
-        settings=lambda _: drawing_settings(),
-        code=code_version("draw_figures.py"),
     message:
         "Drawing the figure of the mixes"
-    script:
-        "../scripts/draw_figures.py"
 
 
 rule print_figures:

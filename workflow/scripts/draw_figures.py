@@ -8,11 +8,11 @@ params: settings = {figures: the session's settings of figures, name, song_s, ba
         [{track, take|None, click_stem_s: [start, end] in the stem's time}]}
 """
 
-import bounceproof_job
 from bounceproof.figures import FIGURES
 from bounceproof.figures.drawing import draw_all
 from bounceproof.figures.song import read_song
 from bounceproof.figures.style import Look
+from bounceproof_job import run_job
 
 
 def main(snakemake):
@@ -25,4 +25,4 @@ def main(snakemake):
 
 
 if __name__ == "__main__":
-    bounceproof_job.run_job(main, snakemake)
+    run_job(main, snakemake)

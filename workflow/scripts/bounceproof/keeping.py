@@ -2,8 +2,8 @@
 
 Snakemake removes a job's results before the job starts, also those of its results that would come out the same. A second name for
 a file (a hard link) outlives that, and takes no room. Conventions: a key is a plain value that tells all that the files depend
-on; facts are a plain value that goes with them. Nothing rests on what is kept: where it is gone, changed, half written, or where
-there are no links, the files are made anew, to the same bytes.
+on; facts are a plain value that goes with them, or is all that is kept. Nothing rests on what is kept: where it is gone, changed,
+half written, or where there are no links, it is made anew, to the same bytes.
 """
 
 import hashlib

@@ -5,7 +5,6 @@ are the power of left plus right, rms in dBFS; correlation runs from -1 to 1 at 
 a mix over the source mix in dB.
 """
 
-import itertools
 from functools import partial
 from typing import NamedTuple
 
@@ -58,11 +57,11 @@ def measured(mixes, rate_hz, known=None):
     works = [partial(one, mixes[name], rate_hz) for name in new for one in (loudness, peaks)]
     *heard, left, right = at_once.apart(lambda work: work(), [*works, partial(matrix, 0), partial(matrix, 1)])
     found = dict(known)
-    for name, *one in zip(new, heard[::2], heard[1::2], strict=True):
+    for name, loud, peak in zip(new, heard[::2], heard[1::2], strict=True):
         k = names.index(name)
         cross = (left.matrix[:, source, k] + right.matrix[:, source, k]) @ share
         cross = None if name == "source" else [cross.real.tolist(), cross.imag.tolist()]
-        found[name] = Measures(*itertools.chain(*one), ((left.power(k) + right.power(k)) @ share).tolist(), cross)
+        found[name] = Measures(*loud, *peak, ((left.power(k) + right.power(k)) @ share).tolist(), cross)
     return {name: found[name] for name in mixes}
 
 

@@ -14,9 +14,9 @@ from bounceproof.files import write_atomically
 
 COLUMNS = ("stem_s", "return_s", "sigma_us")
 KNOT_S = 0.002
+_LINES_AT_ONCE = 1000
 # In bytes, and far from it.
 _LONGEST_LINE = 4096
-_LINES_AT_ONCE = 1000
 
 
 class TimeMap:

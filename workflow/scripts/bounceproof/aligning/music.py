@@ -38,7 +38,7 @@ def compare(stem, laid, rate_hz, *, polarity=1, most=None):
     dynamic programming, that pays for changing its lag. Chance = the mean likeness of each window with another part of the
     return.
     """
-    stem, laid = at_once.each(lambda one: resample(np.asarray(one, dtype=np.float32), rate_hz, WORK_HZ), (stem, laid))
+    stem, laid = (resample(np.asarray(one, dtype=np.float32), rate_hz, WORK_HZ) for one in (stem, laid))
     laid = laid * np.float32(polarity)
     stem = np.pad(stem, (0, max(0, _WINDOW + 2 * _LAGS - stem.size)))
     laid = np.pad(laid, (0, max(0, stem.size - laid.size)))[: stem.size]

@@ -18,5 +18,5 @@ DRAWN_BY = {
 def draw_all(song, look, paths):
     """Draw figures of a Song. paths: {name of a figure: paths to write}."""
     shown = song.shown(look.tracks)
-    for name, of_it in paths.items():
-        paint(DRAWN_BY[name].draw, look, shown, of_it)
+    for name, files in paths.items():
+        paint(DRAWN_BY[name].draw, look, shown, files)

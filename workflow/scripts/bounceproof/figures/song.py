@@ -45,7 +45,7 @@ class Track(NamedTuple):
 
 class Song(NamedTuple):
     """tracks: Tracks; pairs: (PAIR.json, rows of PAIR.tsv); stack, reference: stack.json, reference.json; stack_rows: rows of
-    stack.tsv; band_hz: the medium's (low, high); seconds: the song's length.
+    stack.tsv; band_hz: the medium's (low, high); seconds: the song's length. reference is {} where it was not wanted.
     """
 
     name: str

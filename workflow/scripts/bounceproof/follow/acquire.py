@@ -434,7 +434,7 @@ def _viterbi(score, entry, stiffness, jump_price):
             best[j] = before[best_any] - jump_price
             where[j] = best_any
         for change in range(-min(far, lags - 1), min(far, lags - 1) + 1):
-            _follow(best, where, before, stiffness * change**2, change)
+            _take_change(best, where, before, stiffness * change**2, change)
         for j in range(lags):
             best[j] += score[k, j]
         before = best
@@ -442,7 +442,7 @@ def _viterbi(score, entry, stiffness, jump_price):
 
 
 @njit(cache=True, nogil=True)
-def _follow(best, where, before, price, change):
+def _take_change(best, where, before, price, change):
     """Take one change of lag wherever it is better. All lags in turn, so that the processor takes several in one go."""
     count, to = before.size - abs(change), max(0, -change)
     told, best, where = before[to + change :], best[to:], where[to:]
