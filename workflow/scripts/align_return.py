@@ -11,13 +11,13 @@ params: content (the capture's SHA-256, or "simulated"), settings = {track, take
 
 import shutil
 from functools import partial
+from importlib import import_module
 from pathlib import Path
 
 import bounceproof_job
 from bounceproof import at_once
 from bounceproof.aligning.channels import channel_samples, choose_channel
 from bounceproof.aligning.kept import Kept
-from bounceproof.aligning.lay import lay_kept, read_laid, unreadable
 from bounceproof.aligning.together import shared_map
 from bounceproof.audio import AudioProblem, look_at, read_capture, read_mono, write_float_wav
 from bounceproof.files import file_sha256, read_json, write_atomically, write_json
@@ -66,6 +66,8 @@ def share(paths, output, settings):
             shutil.copyfile(alone[name], temporary)
     if shared is None:
         return
+    from bounceproof.aligning.lay import read_laid
+
     capture, stem = alignment["capture"], look_at(alone["aligned"])
     samples = one_channel(paths.capture, capture["channel"])
     aligned = read_laid(samples, capture["rate_hz"], shared.time_map, alignment["polarity"], stem.frames, stem.rate_hz)
@@ -95,16 +97,14 @@ def lay(paths, settings):
     """(the Laid return, the stem's rate); a capture that cannot be read is rejected like any other."""
     facts, count = read_json(paths.facts), look_at(paths.stem).frames
     stem, sent = (Kept(partial(read_mono, path)) for path in (paths.stem, paths.transfer))
-    try:
-        capture = read_capture(paths.capture)
-    except AudioProblem as problem:
-        return unreadable(str(problem), count, settings["alignment"]["method"]), facts["sample_rate_hz"]
-    chosen = choose_channel(capture.samples, capture.rate_hz, wanted=settings["capture_channel"])
-    remarks, capture_facts = [*chosen.remarks, *capture.notes], chosen.facts
-    channel = Kept(partial(one_channel, paths.capture, chosen.number), chosen.samples, held_samples=HELD_SAMPLES)
-    # Nobody but `channel` is to hold the samples, so that they can be let go.
-    del capture, chosen
-    laid = lay_kept(
+    # What lays a return takes longer to load than its capture to read.
+    read, aligning = at_once.together(
+        partial(read_channel, paths.capture, settings["capture_channel"]), partial(import_module, "bounceproof.aligning.lay")
+    )
+    if isinstance(read, AudioProblem):
+        return aligning.unreadable(str(read), count, settings["alignment"]["method"]), facts["sample_rate_hz"]
+    channel, capture_facts, remarks = read
+    laid = aligning.lay_kept(
         channel,
         capture_facts,
         stem,
@@ -118,6 +118,18 @@ def lay(paths, settings):
         remarks=remarks,
     )
     return laid, facts["sample_rate_hz"]
+
+
+def read_channel(path, wanted):
+    """(the capture's channel to use, Kept; its facts; remarks), or the AudioProblem of a capture that cannot be read."""
+    try:
+        capture = read_capture(path)
+    except AudioProblem as problem:
+        return problem
+    chosen = choose_channel(capture.samples, capture.rate_hz, wanted=wanted)
+    # Nobody else holds the samples, so that they can be let go.
+    channel = Kept(partial(one_channel, path, chosen.number), chosen.samples, held_samples=HELD_SAMPLES)
+    return channel, chosen.facts, [*chosen.remarks, *capture.notes]
 
 
 def one_channel(path, number):

@@ -4,14 +4,37 @@ Imported first by a job that has threads of its own, before what loads linear al
 """
 
 import contextlib
+import gc
+import importlib.util
 import os
 import sys
+from importlib.machinery import PathFinder
 from pathlib import Path
 
 # Snakemake gives linear algebra as many threads as a rule has; more than one change the last bits of a sum.
 os.environ.update(dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS"), "1"))
 
 _SHA256_DIGITS = 64
+# Of the libraries' parts, what no job uses and numpy, when it is gone through name by name, loads nevertheless.
+_PUT_OFF = frozenset({"numpy.f2py"})
+# New objects until garbage is looked for. Ours is let go by itself; while libraries load, the search is a tenth of the time.
+_UNTIL_COLLECTED = 100_000
+
+
+class _PuttingOff:
+    """Finds what is put off: loaded when something of it is asked for."""
+
+    @staticmethod
+    def find_spec(name, path=None, target=None):
+        found = PathFinder.find_spec(name, path, target) if name in _PUT_OFF else None
+        if found is not None:
+            found.loader = importlib.util.LazyLoader(found.loader)
+        return found
+
+
+if hasattr(sys.modules["__main__"], "snakemake"):
+    sys.meta_path.insert(0, _PuttingOff)
+    gc.set_threshold(_UNTIL_COLLECTED)
 
 
 def run_job(main, snakemake):

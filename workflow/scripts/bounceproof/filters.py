@@ -8,6 +8,8 @@ import math
 
 import numpy as np
 
+from bounceproof import at_once
+
 # What a response may reach back or ahead of a sample; the ring of a 30 Hz edge of third order is 100 dB down by then.
 _REACH_S = 0.25
 BLOCK = 1 << 17
@@ -52,15 +54,23 @@ def bandpass_response(freq_hz, rate_hz, low_hz, high_hz, *, order):
 
 def filtered(samples, response_at, rate_hz):
     """The samples (frames,) through response_at(freq_hz), float64 of the same length; silence lies before and after them."""
-    return _gathered(filtered_pieces(samples, response_at, rate_hz), samples.size, float)
+    response, size, shape = _blocks_of(samples.size, response_at, rate_hz)
+    return in_blocks(samples, response, size, **shape)
 
 
 def filtered_pieces(samples, response_at, rate_hz):
     """As `filtered`, piece by piece; samples: an array, or what has a `size` and slices into arrays."""
+    response, size, shape = _blocks_of(samples.size, response_at, rate_hz)
+    for first in range(0, samples.size, shape["hop"]):
+        yield _piece(samples, response, size, first, **shape)
+
+
+def _blocks_of(count, response_at, rate_hz):
+    """(response, size, all else) of the `in_blocks` for so many samples."""
     reach = math.ceil(_REACH_S * rate_hz)
-    size = min(max(BLOCK, 8 * reach), 1 << (samples.size + 2 * reach - 1).bit_length())
+    size = min(max(BLOCK, 8 * reach), 1 << (count + 2 * reach - 1).bit_length())
     response = response_at(np.arange(size // 2 + 1) * (rate_hz / size))
-    return _in_pieces(samples, response, size, before=reach, skipped=reach, hop=size - 2 * reach, dtype=float)
+    return response, size, {"before": reach, "skipped": reach, "hop": size - 2 * reach, "dtype": float}
 
 
 def in_blocks(samples, response, size, *, before, skipped, hop, dtype):
@@ -70,27 +80,23 @@ def in_blocks(samples, response, size, *, before, skipped, hop, dtype):
     Small transforms stay in the processor's cache, and the plan of one as long as an hour of song takes more memory than the
     song.
     """
-    pieces = _in_pieces(samples, response, size, before=before, skipped=skipped, hop=hop, dtype=dtype)
-    return _gathered(pieces, samples.size, dtype)
+    out = np.empty(samples.size, dtype)
 
+    def fill(first):
+        piece = _piece(samples, response, size, first, before=before, skipped=skipped, hop=hop, dtype=dtype)
+        out[first : first + hop] = piece
 
-def _in_pieces(samples, response, size, *, before, skipped, hop, dtype):
-    rfft, irfft = transforms_of(dtype)
-    block = np.zeros(size, dtype)
-    for first in range(0, samples.size, hop):
-        low = first - before
-        there = samples[max(low, 0) : low + size]
-        block[:] = 0
-        block[max(-low, 0) : max(-low, 0) + there.size] = there
-        yield irfft(rfft(block) * response, size)[skipped : skipped + min(hop, samples.size - first)]
-
-
-def _gathered(pieces, size, dtype):
-    out, first = np.empty(size, dtype), 0
-    for piece in pieces:
-        out[first : first + piece.size] = piece
-        first += piece.size
+    at_once.each(fill, range(0, samples.size, hop))
     return out
+
+
+def _piece(samples, response, size, first, *, before, skipped, hop, dtype):
+    """The `hop` samples from `first` on, or what is left of them, of in_blocks."""
+    rfft, irfft = transforms_of(dtype)
+    block, low = np.zeros(size, dtype), first - before
+    there = samples[max(low, 0) : low + size]
+    block[max(-low, 0) : max(-low, 0) + there.size] = there
+    return irfft(rfft(block) * response, size)[skipped : skipped + min(hop, samples.size - first)]
 
 
 def transforms_of(dtype):

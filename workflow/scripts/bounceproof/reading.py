@@ -10,9 +10,9 @@ import functools
 
 import numpy as np
 import soxr
-from numba import njit
 
 from bounceproof import at_once
+from bounceproof.compiling import compiled
 
 BLOCK = 1 << 18
 TAPS = 48
@@ -47,7 +47,7 @@ def _sinc_table(dtype):
     return np.ascontiguousarray(np.where(np.abs(distance) < TAPS / 2, table, 0.0), dtype=dtype)
 
 
-@njit(cache=True, nogil=True)
+@compiled()
 def _read(samples, table, positions, out):
     count, phases, taps = samples.size, table.shape[0] - 1, table.shape[1]
     for k in range(positions.size):
@@ -68,7 +68,7 @@ def _read(samples, table, positions, out):
             out[k] = total
 
 
-@njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz"})
+@compiled(fastmath={"reassoc", "contract", "nsz"})
 def _weighted(samples, table, first, row, part):
     """One reading away from the ends, in the samples' precision; its sums may be taken in any order, several at a time."""
     below = above = samples.dtype.type(0)
@@ -102,7 +102,7 @@ def read_through(capture, capture_rate_hz, time_map, *, start_s, count, rate_hz)
     return out
 
 
-@njit(cache=True, nogil=True)
+@compiled()
 def _along(stem_s, return_s, slope, start_s, first, rate_hz, out):
     """`TimeMap.at` for the stem times from start_s + first / rate_hz on, a sample apart: a knot is looked for but once."""
     last = stem_s.size - 1

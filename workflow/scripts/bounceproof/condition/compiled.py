@@ -3,10 +3,11 @@ control does not wait for the compiler.
 """
 
 import numpy as np
-from numba import njit
+
+from bounceproof.compiling import compiled
 
 
-@njit(cache=True)
+@compiled()
 def reached(wanted, fall, rise):
     """What a gain comes to that goes after the wanted one by these shares of what is left a step."""
     gain, out = wanted[0], np.empty(wanted.size)
@@ -16,7 +17,7 @@ def reached(wanted, fall, rise):
     return out
 
 
-@njit(cache=True)
+@compiled()
 def filtered(told, seen, variance, kept):
     """(log likelihood ratio to no process at all; mean, variance of each cell from all up to it), told: inverse variance of what
     was seen; variance, kept: of the process, and its share kept from cell to cell (R. Kalman, J. Basic Eng. 82 (1960) 35).
@@ -36,7 +37,7 @@ def filtered(told, seen, variance, kept):
     return ratio, means, spreads
 
 
-@njit(cache=True)
+@compiled()
 def smoothed(told, seen, variance, kept):
     """(mean, variance) per cell from all cells (Rauch, Tung and Striebel, AIAA J. 3 (1965) 1445)."""
     _, means, spreads = filtered(told, seen, variance, kept)

@@ -11,10 +11,10 @@ the music does not agree, so that nothing limits how far the speed drifts in the
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from scipy import fft
 
 from bounceproof import at_once
+from bounceproof.compiling import compiled
 from bounceproof.spectra import convolved
 
 from .fields import medians
@@ -148,7 +148,7 @@ def _equalisers(sent, returned, low_hz):
     that a machine of that gain has if it is a minimum-phase one: a string's partials, not quite harmonic, otherwise agree
     better one period off.
     """
-    own, back = _mean_power(sent), _mean_power(returned)
+    own, back = at_once.each(_mean_power, (sent, returned))
     even = back**-0.25
     even[: int(low_hz * GRID / RATE_HZ)] = 0
     even /= even.max()
@@ -416,7 +416,7 @@ def _trace(total, came):
     return lags
 
 
-@njit(cache=True, nogil=True)
+@compiled()
 def _viterbi(score, entry, stiffness, jump_price):
     """Largest sum of scores less prices: a change of lag d costs stiffness d^2, at most jump_price. came[k] leads to k - 1."""
     steps, lags = score.shape
@@ -441,7 +441,7 @@ def _viterbi(score, entry, stiffness, jump_price):
     return total, came
 
 
-@njit(cache=True, nogil=True)
+@compiled()
 def _take_change(best, where, before, price, change):
     """Take one change of lag wherever it is better. All lags in turn, so that the processor takes several in one go."""
     count, to = before.size - abs(change), max(0, -change)

@@ -3,10 +3,12 @@
 Conventions: the map is return = a + b * sent + x, x in us at the bins' middles. Sources: the modules it calls.
 """
 
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
 
+from bounceproof import at_once
 from bounceproof.runs import runs
 
 from . import bending, constant, doubt, faint, joint, learn, response, riding, settle, slips, smoother, sweep
@@ -121,7 +123,9 @@ def estimate(
             else:
                 # The machine's lines are looked for once the map is good enough to show them, each time from none.
                 model = learn.learn(told, lineless)
-        smoothed = _smoothed(z, seen.info, model, extra, base_us)
+        smoothed, fitted = at_once.together(
+            partial(_smoothed, z, seen.info, model, extra, base_us), partial(_fitted, seen.normal, seen.gain)
+        )
         if learning:
             learned_us = smoothed.mean_us
         if k == LEARN_AT[-1]:
@@ -132,8 +136,7 @@ def estimate(
         if k >= LEARN_AT[-1]:
             there = There(sent, back, line, theta, replayed, seen)
             x_us, distrust, slipped = _without_slips(x_us, z, model, distrust, extra, base_us, sure, there, ask=k > LEARN_AT[-1])
-        theta = response.reshaped(response.solve(seen.normal), seen.normal, gain=seen.gain)
-        x_us, theta = anchored(x_us, theta, seen.normal, anchor, line, within=within)
+        x_us, theta = anchored(x_us, fitted, seen.normal, anchor, line, within=within)
         if ride is not None:
             ride = riding.refined(ride, seen)
             sent = changed(plain, ride, bend)
@@ -212,6 +215,11 @@ def _plain_copy(sent, back, line):
 def _smoothed(z, info, model, extra, base_us, *, keep=False):
     smoothed = smoother.smooth(z - base_us, info, learn.start_steps(model, BIN_S), extra=extra, keep=keep)
     return smoothed._replace(mean_us=smoothed.mean_us + base_us)
+
+
+def _fitted(normal, gain):
+    """The response that fits best, the mean gain of the music (a Pass has it) taken into it."""
+    return response.reshaped(response.solve(normal), normal, gain=gain)
 
 
 class There(NamedTuple):

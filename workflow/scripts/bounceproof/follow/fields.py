@@ -6,8 +6,9 @@ signal framed so: white noise of variance v reads v * HOP.
 """
 
 import numpy as np
-from numba import njit
 from scipy import fft
+
+from bounceproof.compiling import compiled
 
 from .material import HOP, WORK_HZ
 
@@ -33,7 +34,7 @@ def framed(samples):
     return out
 
 
-@njit(cache=True, nogil=True)
+@compiled()
 def _windowed(samples, window, out):
     for k in range(out.shape[0]):
         frame, row = samples[k * HOP : k * HOP + FRAME], out[k]
@@ -55,7 +56,7 @@ def power(spectra):
     return out
 
 
-@njit(cache=True, nogil=True)
+@compiled()
 def _squared(spectra, out):
     for k in range(out.shape[0]):
         one, row = spectra[k], out[k]
@@ -77,7 +78,7 @@ def joined(spectra, weight=None):
     return out
 
 
-@njit(cache=True, nogil=True)
+@compiled()
 def _weighted(spectra, weight, out):
     for k in range(weight.shape[0]):
         one, by, row = spectra[k], weight[k], out[k]
@@ -85,7 +86,7 @@ def _weighted(spectra, weight, out):
             row[j] = complex(one[j].real * by[j], one[j].imag * by[j])
 
 
-@njit(cache=True, nogil=True)
+@compiled()
 def _add_overlapped(pieces, window, out):
     for k in range(pieces.shape[0]):
         row, at = pieces[k], out[k * HOP : k * HOP + FRAME]
@@ -101,7 +102,7 @@ def smeared(field, frames, bands):
     return out
 
 
-@njit(cache=True, nogil=True)
+@compiled()
 def _along_bands(field, width, out):
     rows, bands = field.shape
     half = width // 2
@@ -116,7 +117,7 @@ def _along_bands(field, width, out):
             out[k, j] = total / width
 
 
-@njit(cache=True, nogil=True)
+@compiled()
 def _along_frames(field, width, out):
     rows, bands = field.shape
     half = width // 2

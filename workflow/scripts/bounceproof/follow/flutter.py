@@ -15,10 +15,10 @@ that is part of the standard deviation too.
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from scipy import fft
 
 from bounceproof import at_once
+from bounceproof.compiling import compiled
 from bounceproof.quantities import amplitude_from_db, flutter_weighting_db
 
 from . import smoother
@@ -282,7 +282,7 @@ def _root(covariance):
     return vectors * np.sqrt(np.maximum(values, 0.0))
 
 
-@njit(cache=True, nogil=True)
+@compiled()
 def _step(state, kicks, row, blocks, out):
     states, draws = state.shape
     for k in range(kicks.shape[0]):

@@ -317,7 +317,10 @@ def _around(finder, event):
     """(sent times, the stem's analytic signal there, which of them lie before and which after an event)."""
     lo, hi = event.first_s - DATE_S, event.last_s + DATE_S
     t = lo + np.arange(max(64, int((hi - lo) * acquire.RATE_HZ))) / acquire.RATE_HZ
-    stem = _analytic(np.interp(t * acquire.RATE_HZ, np.arange(finder.sent.size), finder.sent, left=0, right=0))
+    places = t * acquire.RATE_HZ
+    first = min(max(0, int(places[0]) - 1), finder.sent.size - 1)
+    there = finder.sent[first : max(first + 1, int(places[-1]) + 2)]
+    stem = _analytic(np.interp(places, first + np.arange(there.size), there, left=0, right=0))
     return t, stem, t < event.first_s - 0.03, t > event.last_s + 0.03
 
 

@@ -10,9 +10,10 @@ from copy import copy
 
 import numpy as np
 import soxr
-from numba import njit
 from scipy import fft
 
+from bounceproof import at_once
+from bounceproof.compiling import compiled
 from bounceproof.runs import held_runs
 
 from . import pieces
@@ -162,14 +163,17 @@ def _coefficients(samples):
     from scipy.ndimage import spline_filter1d
 
     out = np.empty(samples.size, np.float32)
-    for first in range(0, samples.size, BLOCK):
+
+    def fill(first):
         a, b = max(0, first - 64), min(samples.size, first + BLOCK + 64)
         part = spline_filter1d(samples[a:b].astype(np.float64), order=5, mode="mirror")
         out[first : min(first + BLOCK, samples.size)] = part[first - a : min(first + BLOCK, samples.size) - a]
+
+    at_once.each(fill, range(0, samples.size, BLOCK))
     return out
 
 
-@njit(cache=True, nogil=True, fastmath={"reassoc", "contract"})
+@compiled(fastmath={"reassoc", "contract"})
 def _read(c, places, out):
     """The spline of coefficients c at these places (samples), 0 where it is not known: the coefficients about each are gathered
     first, then all are summed, several at a time.
@@ -196,7 +200,7 @@ def _read(c, places, out):
         out[k] = (early + late) / np.float32(120)
 
 
-@njit(cache=True, nogil=True)
+@compiled()
 def _places(knots_u, rate_hz, width, first, out):
     """Where (samples of the return) the working samples from `first` on come from."""
     last = knots_u.size - 1

@@ -10,8 +10,9 @@ from functools import cache
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from scipy import fft
+
+from bounceproof.compiling import compiled
 
 from . import pieces
 from .fields import HIGH_HZ
@@ -102,7 +103,7 @@ def correlations(stem, others, first, last, *, reach=0):
     return auto[: span + 1], [one[: most + 1] for one in crossed]
 
 
-@njit(cache=True, nogil=True)
+@compiled()
 def _add_products(one, other, out):
     """Add the sum over the rows of conj(one) * other."""
     for k in range(one.shape[0]):

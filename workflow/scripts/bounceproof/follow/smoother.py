@@ -11,9 +11,9 @@ from functools import partial
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 
 from bounceproof import at_once
+from bounceproof.compiling import compiled
 
 _STEPS_AT_ONCE = 4096
 
@@ -155,7 +155,7 @@ def _run_forward(z, info, steps, extra):
     return _forward(_f(z), _f(info), *_paced(steps, info.size), *_extras(extra))
 
 
-@njit(cache=True, nogil=True)
+@compiled()
 def _predict(m, p, row, blocks, noise, work):
     """m, p one step on, in place: first row dense, below it 1 for the drift and 2 x 2 blocks for the pairs."""
     n = m.size
@@ -204,7 +204,7 @@ def _predict(m, p, row, blocks, noise, work):
             p[i, j] += noise[i, j]
 
 
-@njit(cache=True, nogil=True)
+@compiled()
 def _forward(z, info, row, blocks, noise, prior, kind, jumps, jump_position, jump_speed):
     steps, n = z.size, row.shape[1]
     rows = np.empty((steps, n))
@@ -239,7 +239,7 @@ def _forward(z, info, row, blocks, noise, prior, kind, jumps, jump_position, jum
     return rows, innovation, means, surprise, loglik
 
 
-@njit(cache=True, nogil=True)
+@compiled()
 def _likelihood(z, info, row, blocks, noise, prior, jumps, jump_position, jump_speed, first):
     n = row.size
     m, p, work = np.zeros(n), prior.copy(), np.zeros(n)
@@ -266,7 +266,7 @@ def _likelihood(z, info, row, blocks, noise, prior, jumps, jump_position, jump_s
     return loglik
 
 
-@njit(cache=True, nogil=True)
+@compiled()
 def _transpose_step(r, row, blocks, out):
     """out = transition' r."""
     out[0] = row[0] * r[0]
@@ -277,7 +277,7 @@ def _transpose_step(r, row, blocks, out):
         out[i + 1] = row[i + 1] * r[0] + blocks[b, 0, 1] * r[i] + blocks[b, 1, 1] * r[i + 1]
 
 
-@njit(cache=True, nogil=True, fastmath={"reassoc"})
+@compiled(fastmath={"reassoc"})
 def _backward(means, surprise, rows, innovation, row, blocks):
     steps, n = rows.shape
     mean, variance = np.empty(steps), np.empty(steps)
@@ -338,7 +338,7 @@ def _backward(means, surprise, rows, innovation, row, blocks):
     return mean, variance
 
 
-@njit(cache=True, nogil=True)
+@compiled()
 def _on(m, next_m, row, blocks):
     """next_m = transition m, column by column."""
     # What the inner loops need is taken out of its arrays first, or the compiler does not dare to do several columns at once.
@@ -360,7 +360,7 @@ def _on(m, next_m, row, blocks):
             next_v[c] = b10 * u[c] + b11 * v[c]
 
 
-@njit(cache=True, nogil=True)
+@compiled()
 def _innovations(scores, info, rows, innovation, row_of, blocks_of, kind, begins, state, out):
     """out: each measurement's innovation over its own standard deviation; state (2, states, columns): before and after, of
     which the first is the one that counts; begins: whether these are the first steps of all."""
@@ -386,7 +386,7 @@ def _innovations(scores, info, rows, innovation, row_of, blocks_of, kind, begins
             state[0, i, c] = m[i, c]
 
 
-@njit(cache=True, nogil=True)
+@compiled()
 def _columns(scores, info, rows, innovation, row_of, blocks_of, kind):
     steps, columns = scores.shape
     n = row_of.shape[1]

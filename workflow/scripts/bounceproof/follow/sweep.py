@@ -14,9 +14,9 @@ import functools
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 
 from bounceproof import at_once
+from bounceproof.compiling import compiled
 
 from . import fields, pieces, response
 from .material import BIN, HOP, WORK_HZ, blocks
@@ -230,7 +230,7 @@ def _couple(slope, stem, parts, offset, begins, out):
         _cross(slope, softened, offset + begins, middles[columns], columns, out)
 
 
-@njit(cache=True, nogil=True, fastmath={"reassoc"})
+@compiled(fastmath={"reassoc"})
 def _cross(slope, stem, begins, lags, columns, out):
     for k in range(out.shape[0]):
         start, width = begins[k], begins[k + 1] - begins[k]
@@ -284,7 +284,7 @@ def _scene(sent, back, knots_u, machine, start, stop, off_speed, *, steep=True):
     return Scene(stem, heard, model, slope, stretch, whole)
 
 
-@njit(cache=True, nogil=True)
+@compiled()
 def _times_bins(values, first, samples):
     """Samples from `first` on times the values of the bins, along straight lines between their middles; in place."""
     last = values.size - 1
@@ -294,7 +294,7 @@ def _times_bins(values, first, samples):
         samples[k] *= np.float32(values[i] + (place - i) * (values[i + 1] - values[i]))
 
 
-@njit(cache=True, nogil=True, fastmath={"reassoc"})
+@compiled(fastmath={"reassoc"})
 def _bins(error, slope, score, info):
     for k in range(score.size):
         s, j = 0.0, 0.0
@@ -304,7 +304,7 @@ def _bins(error, slope, score, info):
         score[k], info[k] = s, j
 
 
-@njit(cache=True, nogil=True, fastmath={"reassoc"})
+@compiled(fastmath={"reassoc"})
 def _hats(error, model, score, info):
     """What the error says about the logarithm of the gain, on straight lines between the bins' middles: added to score, and to
     info (its row 1 each knot's own, row 0 shared with the knot before). Knot 0 is the bin before the first."""
@@ -322,7 +322,7 @@ def _hats(error, model, score, info):
             info[0, knot + 1] += later * (1 - later) * power
 
 
-@njit(cache=True, nogil=True, fastmath={"reassoc"})
+@compiled(fastmath={"reassoc"})
 def _told(error, slope, stretch):
     """(what the error says along `stretch`, its information), each bin's part along the slope taken out: that is the map's."""
     along, own = 0.0, 0.0

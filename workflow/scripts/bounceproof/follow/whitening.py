@@ -7,7 +7,8 @@ treble) is taken out first: it cannot move anything in time. What goes through a
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
+
+from bounceproof.compiling import compiled
 
 from . import fields
 from .material import BIN, HOP, WORK_HZ
@@ -133,7 +134,7 @@ def _flat(spectra):
     return spectra.view(np.float32)
 
 
-@njit(cache=True, nogil=True)
+@compiled()
 def _agree(heard, model, stretch, replayed, alike, plain, unexplained):
     """The replay's share of the stretch added to the model; how return and model go together, the model's power, and what it
     leaves of the return's."""
@@ -148,7 +149,7 @@ def _agree(heard, model, stretch, replayed, alike, plain, unexplained):
             unexplained[k, j] = a * a + b * b + own - (along + along)
 
 
-@njit(cache=True, nogil=True)
+@compiled()
 def _gained(heard, model, stretch, gain, error, left):
     """Model and stretch with the gain, what the model then leaves of the return, and its power."""
     for k in range(gain.shape[0]):
@@ -163,7 +164,7 @@ def _gained(heard, model, stretch, gain, error, left):
             left[k, j] = x * x + y * y
 
 
-@njit(cache=True, nogil=True)
+@compiled()
 def _held(heard, stretch, replayed, out):
     """The return without what the replay's share of the response stretched."""
     for k in range(out.shape[0]):
@@ -172,7 +173,7 @@ def _held(heard, stretch, replayed, out):
             row[j] = one[j] - replayed * other[j]
 
 
-@njit(cache=True, nogil=True, fastmath={"reassoc"})
+@compiled(fastmath={"reassoc"})
 def _steep(slope, gain, weight):
     """The slope with the gain, in place; the weighted energy of each of its frames."""
     out = np.empty(gain.shape[0])
@@ -196,7 +197,7 @@ def _ratio(alike, loud, typical, usual):
     return np.divide(over, under, out=over)
 
 
-@njit(cache=True, nogil=True)
+@compiled()
 def _divided(one, other, by, out_one, out_other):
     for k in range(by.shape[0]):
         for j in range(by.shape[1]):
@@ -217,7 +218,7 @@ def _weights(power, floor, there, counts):
     return relative
 
 
-@njit(cache=True, nogil=True)
+@compiled()
 def _whitening(relative, usual, floor, counts):
     """From noise relative to the usual one to the weights of a frame's bands, in place."""
     for k in range(relative.shape[0]):
@@ -228,7 +229,7 @@ def _whitening(relative, usual, floor, counts):
             relative[k, j] = fields.IN_BAND[j] * counted / np.sqrt(noise)
 
 
-@njit(cache=True, nogil=True, fastmath={"reassoc"})
+@compiled(fastmath={"reassoc"})
 def _frame_energy(weight, power):
     """Energy of each frame whose spectrum has this power, weighted (Parseval)."""
     out = np.empty(weight.shape[0])
@@ -240,7 +241,7 @@ def _frame_energy(weight, power):
     return out
 
 
-@njit(cache=True, nogil=True)
+@compiled()
 def _loudness(gain, weight, plain):
     """Per band the whitened energy of the music, with one gain on it and with none: (2, bands)."""
     out = np.zeros((2, gain.shape[1]))
