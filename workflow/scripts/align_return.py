@@ -11,7 +11,6 @@ params: content (the capture's SHA-256, or "simulated"), settings = {track, take
 
 import shutil
 from functools import partial
-from importlib import import_module
 from pathlib import Path
 
 import bounceproof_job
@@ -66,10 +65,9 @@ def share(paths, output, settings):
             shutil.copyfile(alone[name], temporary)
     if shared is None:
         return
-    from bounceproof.aligning.lay import read_laid
-
     capture, stem = alignment["capture"], look_at(alone["aligned"])
     samples = one_channel(paths.capture, capture["channel"])
+    read_laid = laying().read_laid
     aligned = read_laid(samples, capture["rate_hz"], shared.time_map, alignment["polarity"], stem.frames, stem.rate_hz)
     write_float_wav(output.aligned, aligned, stem.rate_hz)
     write_time_map(output.time_map, shared.time_map)
@@ -97,14 +95,12 @@ def lay(paths, settings):
     """(the Laid return, the stem's rate); a capture that cannot be read is rejected like any other."""
     facts, count = read_json(paths.facts), look_at(paths.stem).frames
     stem, sent = (Kept(partial(read_mono, path)) for path in (paths.stem, paths.transfer))
-    # What lays a return takes longer to load than its capture to read.
-    read, aligning = at_once.together(
-        partial(read_channel, paths.capture, settings["capture_channel"]), partial(import_module, "bounceproof.aligning.lay")
-    )
-    if isinstance(read, AudioProblem):
-        return aligning.unreadable(str(read), count, settings["alignment"]["method"]), facts["sample_rate_hz"]
-    channel, capture_facts, remarks = read
-    laid = aligning.lay_kept(
+    read = partial(read_channel, paths.capture, settings["capture_channel"])
+    try:
+        (channel, capture_facts, remarks), _ = at_once.together(read, laying)
+    except AudioProblem as problem:
+        return laying().unreadable(str(problem), count, settings["alignment"]["method"]), facts["sample_rate_hz"]
+    laid = laying().lay_kept(
         channel,
         capture_facts,
         stem,
@@ -120,12 +116,16 @@ def lay(paths, settings):
     return laid, facts["sample_rate_hz"]
 
 
+def laying():
+    """The module that lays a return, loaded where it is asked for: that takes longer than to read a capture, and goes beside."""
+    from bounceproof.aligning import lay
+
+    return lay
+
+
 def read_channel(path, wanted):
-    """(the capture's channel to use, Kept; its facts; remarks), or the AudioProblem of a capture that cannot be read."""
-    try:
-        capture = read_capture(path)
-    except AudioProblem as problem:
-        return problem
+    """(the capture's channel to use, Kept; its facts; remarks). Raises AudioProblem where it cannot be read."""
+    capture = read_capture(path)
     chosen = choose_channel(capture.samples, capture.rate_hz, wanted=wanted)
     # Nobody else holds the samples, so that they can be let go.
     channel = Kept(partial(one_channel, path, chosen.number), chosen.samples, held_samples=HELD_SAMPLES)
