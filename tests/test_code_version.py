@@ -103,6 +103,15 @@ def test_the_package_above_and_what_a_function_imports_late_count(scripts):
     assert changed(scripts / "job.py", "pass", "return 1") == ["one"]
 
 
+def test_what_is_imported_from_beside_counts(scripts):
+    beside, above = "from . import near\n", "from ..a import f\nfrom .nearer import VALUE\n"
+    (scripts / "lib/inner/__init__.py").write_text(beside)
+    (scripts / "lib/inner/near.py").write_text(above)
+    (scripts / "lib/inner/nearer.py").write_text("VALUE = 1\n")
+    assert changed(scripts / "lib/inner/nearer.py", "VALUE = 1", "VALUE = 2") == ["two"]
+    assert changed(scripts / "lib/a.py", "x + y", "x - y") == ["one", "two"]
+
+
 def test_a_template_beside_a_package_counts_with_it(scripts):
     assert changed(scripts / "lib/inner/page.txt", "hello", "good day") == ["two"]
 

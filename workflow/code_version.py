@@ -125,18 +125,27 @@ def _walk_without(node, left_out):
 
 
 def _imported(tree):
-    """The names that a file imports, as far as they may be local."""
+    """The names that a file imports, as far as they may be local; a relative one with its dots."""
     for node in ast.walk(tree):
         if isinstance(node, ast.Import):
             yield from (alias.name for alias in node.names)
-        elif isinstance(node, ast.ImportFrom) and node.level == 0 and node.module:
-            yield node.module
-            yield from (f"{node.module}.{alias.name}" for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            dots, module = "." * node.level, node.module or ""
+            yield dots + module
+            yield from (f"{dots}{module}.{alias.name}" if module else dots + alias.name for alias in node.names)
 
 
 @functools.cache
 def _local_imports(path):
-    return sorted({file for name in _facts(path)[1] for file in _files_of(name)})
+    return sorted({file for name in _facts(path)[1] for file in _files_of(_in_full(name, path))})
+
+
+def _in_full(name, path):
+    """A name as the file at `path` imports it, without the dots of a relative one."""
+    module = name.lstrip(".")
+    above = len(name) - len(module)
+    package = path.relative_to(SCRIPTS).parts[:-above] if above else ()
+    return ".".join((*package, *([module] if module else [])))
 
 
 @functools.cache
