@@ -50,38 +50,43 @@ def look_again(there, x_us, z_us, model, extra, *, nearby=True, leaps=False):
     asked = np.add.reduceat(unsure, firsts) > 0
     if not asked.any():
         return None, False
-    score = _scores(there, x_us, asked)
+    steps, score = _scores(there, x_us, asked)
     lags_us = LAG_US * (np.arange(score.shape[1]) - score.shape[1] // 2)
-    reach_us = np.maximum(NEAR_US, NEAR_SIGMAS * np.maximum.reduceat(rest_sd_us, firsts))
-    found_us, leapt = np.zeros(asked.size), False
+    reach_us = np.maximum(NEAR_US, NEAR_SIGMAS * np.maximum.reduceat(rest_sd_us, firsts))[steps]
+    found_us, leapt = np.zeros(steps.size), False
     if nearby:
         found_us, _ = _moves(np.where(np.abs(lags_us) <= reach_us[:, None], score, -np.inf), model)
     if leaps and not found_us.any():
         found_us, leapt = _leaps(*_moves(score, model), reach_us), True
     if not found_us.any():
         return None, False
-    middles = (np.arange(found_us.size) + 0.5) * STEP_BINS - 0.5
-    return np.interp(np.arange(x_us.size), middles, found_us), leapt
+    middles, shifts_us = (np.arange(asked.size) + 0.5) * STEP_BINS - 0.5, np.zeros(asked.size)
+    shifts_us[steps] = found_us
+    return np.interp(np.arange(x_us.size), middles, shifts_us), leapt
 
 
 def _scores(there, x_us, asked):
-    """Likelihood (nats) of each shift for the steps asked for and those beside them; the others are held where they are."""
+    """(steps, the likelihood, nats, of each shift for each of them): those asked for with some beside them, and one more on both
+    sides of each stretch, which is held where it is, as are all that are left out.
+    """
     from scipy.ndimage import binary_dilation
 
     from .estimate import knots
 
     asked = binary_dilation(asked, iterations=ROOM_STEPS)
+    steps = np.flatnonzero(binary_dilation(asked))
     along = knots(there.line, x_us)
-    score = np.zeros((asked.size, 4 * REACH + 1))
+    score = np.zeros((steps.size, 4 * REACH + 1))
     score[:, score.shape[1] // 2] = HELD
 
     def ask(block):
-        part = slice(block[0] // STEP, block[1] // STEP)
-        if asked[part].any():
-            score[part] = np.where(asked[part, None], _likelihoods(there, along, block), score[part])
+        first, last = block[0] // STEP, block[1] // STEP
+        inside = np.flatnonzero(asked[first:last])
+        if inside.size:
+            score[np.searchsorted(steps, first + inside)] = _likelihoods(there, along, block, inside)
 
     at_once.each(ask, blocks(there.sent.samples.size))
-    return score
+    return steps, score
 
 
 def _moves(score, model):
@@ -117,11 +122,11 @@ def _unsure(z_us, seen, model, extra):
     return faint & (rest.variance > KNOWN_US**2), np.sqrt(rest.variance)
 
 
-def _likelihoods(there, along, block):
-    """Log-likelihood (nats, up to a constant) of each shift for the steps that start in a block: (steps, shifts)."""
-    first, last, start, _ = block
+def _likelihoods(there, along, block, inside):
+    """Log-likelihood (nats, up to a constant) of each shift for some steps (numbers) of a block: (steps, shifts)."""
+    first, _, start, _ = block
     white = sweep.whitened(there, along, block)
-    starts = first - start + np.arange(0, last - first, STEP)
+    starts = first - start + STEP * inside
     model = np.lib.stride_tricks.sliding_window_view(white.model, STEP)[starts]
     heard = np.lib.stride_tricks.sliding_window_view(white.error + white.model, STEP + 2 * REACH)[starts - REACH]
     alike = correlated(model, heard, fft.next_fast_len(STEP + 2 * REACH, real=True), 4 * REACH + 1)
