@@ -74,6 +74,14 @@ def finished(run):
     return run
 
 
+def printed_by(text, folder, **environment):
+    """The words that a Python program prints, run by itself in a process that knows of the workflow's scripts alone."""
+    script = folder / "program.py"
+    script.write_text(text, encoding="utf-8")
+    environment = {"PYTHONPATH": str(PROJECT / "workflow" / "scripts"), "PATH": "", **environment}
+    return subprocess.run([sys.executable, script], env=environment, capture_output=True, text=True, check=True).stdout.split()
+
+
 def planned(session, **options):
     """What Snakemake would do now, see `jobs`."""
     return finished(snakemake(session, "--dry-run", **options)).jobs

@@ -145,7 +145,7 @@ def _in_full(name, path):
     module = name.lstrip(".")
     above = len(name) - len(module)
     package = path.relative_to(SCRIPTS).parts[:-above] if above else ()
-    return ".".join((*package, *([module] if module else [])))
+    return ".".join(filter(None, (*package, module)))
 
 
 @functools.cache

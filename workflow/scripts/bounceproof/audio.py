@@ -397,7 +397,7 @@ def resample(samples, from_hz, to_hz, *, axis=0):
 
 def write_float_wav(path, samples, rate_hz):
     """Write a 32-bit float WAV (RF64 above 4 GB), atomically, the same bytes each time."""
-    _write(path, np.asarray(samples, dtype=np.float32), rate_hz, "FLOAT")
+    _write(path, samples, rate_hz, "FLOAT")
 
 
 def write_float_pieces(path, pieces, frames, channels, rate_hz):

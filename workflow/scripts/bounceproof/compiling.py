@@ -9,7 +9,8 @@ def compiled(**options):
     """The decorator of a loop to be compiled by numba, which lets go of the interpreter's lock. options: numba's."""
 
     def of(function):
-        dispatcher = numba.njit(cache=True, nogil=True, **options)(function)
+        dispatcher = numba.njit(nogil=True, **options)(function)
+        # Instead of numba's own cache=True, which would look for a place on disk as well.
         dispatcher._cache = _Kept(function)
         return dispatcher
 

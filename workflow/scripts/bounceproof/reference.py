@@ -53,12 +53,9 @@ def measured(mixes, rate_hz, known=None):
     def matrix(side):
         return spectra.spectral_matrix([_side(mixes[name], side) for name in names], rate_hz, segment=segment, against=source)
 
-    # The library of loudness takes as long to load as a song to measure, and would hold the other threads up all that while. Of
-    # two copies the one that loads it has all loudness to measure and one mix's peaks, the other both matrices.
-    *works, last = [partial(one, mixes[name], rate_hz) for name in new for one in (loudness, peaks)]
-    pieces = [*works, partial(matrix, 0), last, partial(matrix, 1)]
-    *heard, left, last, right = at_once.apart(lambda work: work(), pieces)
-    heard.append(last)
+    # The library of loudness takes as long to load as a song to measure, and would hold the other threads up all that while.
+    works = [partial(one, mixes[name], rate_hz) for name in new for one in (loudness, peaks)]
+    *heard, left, right = at_once.apart(lambda work: work(), [*works, partial(matrix, 0), partial(matrix, 1)])
     found = dict(known)
     for name, loud, peak in zip(new, heard[::2], heard[1::2], strict=True):
         k = names.index(name)
