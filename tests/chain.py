@@ -74,12 +74,20 @@ def finished(run):
     return run
 
 
-def printed_by(text, folder, **environment):
-    """The words that a Python program prints, run by itself in a process that knows of the workflow's scripts alone."""
+def by_itself(text, folder, **environment):
+    """A Python program run in a process that knows of the workflow's scripts alone, with all that it leaves behind waited for."""
     script = folder / "program.py"
     script.write_text(text, encoding="utf-8")
     environment = {"PYTHONPATH": str(PROJECT / "workflow" / "scripts"), "PATH": "", **environment}
-    return subprocess.run([sys.executable, script], env=environment, capture_output=True, text=True, check=True).stdout.split()
+    # What is left behind holds open what is read here.
+    return subprocess.run([sys.executable, script], env=environment, capture_output=True, text=True, check=False, timeout=60)
+
+
+def printed_by(text, folder, **environment):
+    """The words that such a program prints."""
+    done = by_itself(text, folder, **environment)
+    done.check_returncode()
+    return done.stdout.split()
 
 
 def planned(session, **options):

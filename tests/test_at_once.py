@@ -2,12 +2,14 @@
 
 import os
 import signal
+import sys
 import threading
 import time
 
 import pytest
 from bounceproof import at_once
 from bounceproof.problems import AudioProblem
+from chain import by_itself
 
 
 @pytest.fixture(params=[1, 2, 3])
@@ -100,3 +102,27 @@ def test_one_that_is_ended_from_outside_is_told():
             at_once.apart(work, "ab")
     finally:
         at_once.use(1)
+
+
+ORPHANED = """
+import os, signal, time
+from bounceproof import at_once
+
+def work(piece):
+    if piece == "asked":
+        os.kill(os.getpid(), signal.SIGKILL)
+    while os.getppid() == asked:
+        time.sleep(0.01)
+    return bytes(1 << 20)
+
+asked = os.getpid()
+at_once.use(2)
+at_once.apart(work, ["asked", "copy"])
+"""
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="elsewhere no copies are made")
+def test_a_copy_does_not_outlive_the_process_that_asked_it(tmp_path):
+    done = by_itself(ORPHANED, tmp_path)
+    assert done.returncode == -signal.SIGKILL
+    assert done.stderr == ""

@@ -6,7 +6,8 @@
 One kill in six falls into a run from the stems on, the others into one after a track was captured again; a full disk meets a
 run from the stems on, a replaced return one that reads it. After the disturbance the same command is given again, with at
 most the one `--unlock` that it asks for; it has to end well, with the bytes of a run that nobody disturbed, and with every file
-of the user's as it was. Prints a line a round and a table; exit code 1 if anything differs. Needs Linux (/proc); full disks need
+of the user's as it was. Prints a line a round and a table; exit code 1 if anything differs or
+goes on without end. Needs Linux (/proc); full disks need
 the right to mount a small one, and are left out, with a line, without it.
 """
 
@@ -34,6 +35,8 @@ from recording import drums, plucks, record
 STEMS = {"drum": drums(2.0), "bass": plucks(2.0)}
 PAIRS = "pair\tfirst\tsecond\tkind\nlow\tdrum\tbass\tone-source\n"
 MIB = 1 << 20
+# What a run leaves behind ends by itself within this time, many times what the whole run takes.
+LONGEST_S = 300.0
 
 
 def main():
@@ -255,7 +258,10 @@ class Run:
         self.code = self._process.wait()
 
     def wait_for_all(self):
-        while self.processes():
+        end_s = time.monotonic() + LONGEST_S
+        while there := self.processes():
+            if time.monotonic() > end_s:
+                raise SystemExit(f"DIFFERING: {len(there)} processes of a run go on without end: {there}")
             time.sleep(0.1)
 
     def wait_for_text(self, words):

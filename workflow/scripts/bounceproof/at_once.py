@@ -100,7 +100,7 @@ class _Copy:
     def __init__(self, work, pieces):
         context = multiprocessing.get_context("fork")
         self._told, tells = context.Pipe(duplex=False)
-        self._process = context.Process(target=_work_on, args=(work, pieces, tells))
+        self._process = context.Process(target=_work_on, args=(work, pieces, self._told, tells))
         self._process.start()
         tells.close()
 
@@ -113,9 +113,13 @@ class _Copy:
         return told
 
 
-def _work_on(work, pieces, tells):
+def _work_on(work, pieces, told, tells):
+    # Only who asked holds the end that is read: once that process was ended, what is told has nowhere to go, and does not wait.
+    told.close()
     use(1)
     try:
-        tells.send((None, [work(piece) for piece in pieces]))
+        found = None, [work(piece) for piece in pieces]
     except Exception as problem:
-        tells.send((problem, []))
+        found = problem, []
+    with contextlib.suppress(BrokenPipeError):
+        tells.send(found)
