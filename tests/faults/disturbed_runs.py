@@ -6,9 +6,8 @@
 One kill in six falls into a run from the stems on, the others into one after a track was captured again; a full disk meets a
 run from the stems on, a replaced return one that reads it. After the disturbance the same command is given again, with at
 most the one `--unlock` that it asks for; it has to end well, with the bytes of a run that nobody disturbed, and with every file
-of the user's as it was. Prints a line a round and a table; exit code 1 if anything differs or
-goes on without end. Needs Linux (/proc); full disks need
-the right to mount a small one, and are left out, with a line, without it.
+of the user's as it was. Prints a line a round and a table; exit code 1 if anything differs or goes on without end. Needs Linux
+(/proc); full disks need the right to mount a small one, and are left out, with a line, without it.
 """
 
 import argparse
@@ -169,18 +168,20 @@ class Story:
         return line
 
     def replaced(self, number):
-        """Another take saved over the one being read; every third time the first one is put back before the next command."""
-        first, other = (self.there, "own" if self.there == "other" else "other")
-        shutil.rmtree(self.session / "results/returns/drum")
+        """A new take put back for the one before while it is being read; every third time it is there again before the next
+        command."""
+        before, new = self.there, "own" if self.there == "other" else "other"
+        self.put(new)
         run = Run(self.session, self.project)
-        started = run.wait_for_text("Aligning drum")
-        at_s = run.wait_for_work(run.cpu_s() + self.random.uniform(0.0, 0.25) * self.again_cpu_s) if started else 0.0
-        self.put(other)
+        if not run.wait_for_text("Aligning drum"):
+            raise SystemExit(f"DIFFERING: a new take was not aligned, code {run.code}:\n{run.text()[-3000:]}")
+        at_s = run.wait_for_work(run.cpu_s() + self.random.uniform(0.0, 0.25) * self.again_cpu_s)
+        self.put(before)
         run.wait()
-        back = number % 3 == 2
-        if back:
-            self.put(first)
-        what = f"another take at {at_s:.1f} CPU s, code {run.code}{', taken back' if back else ''}"
+        again = number % 3 == 2
+        if again:
+            self.put(new)
+        what = f"another take at {at_s:.1f} CPU s, code {run.code}{', and back' if again else ''}"
         return self.settled("replaced return", what, self.session, users_files(self.session), self.there, run)
 
     def settled(self, kind, what, session, users, due, run):
