@@ -34,6 +34,8 @@ LAST_STEPS = 4
 SETTLED_SHARE = 0.4
 # Before the joint steps, which do the rest, larger moves will do.
 NEARLY_SETTLED = 3.0
+# Of a map that was too rough, the constant is decided again as soon as it moves by less than this.
+FINE_ENOUGH = 6.0
 # A map that has moved by more than this, counted so, since the speed process was learned from it has outgrown that.
 OUTGROWN = 6.0
 # Joint steps: at least two, then until the map and its constant stand still.
@@ -144,14 +146,16 @@ def estimate(
         if k < LEARN_AT[-1]:
             continue
         outgrown = not _stands(x_us - learned_us, smoothed.variance, seen.info, OUTGROWN)
-        if k < MOST_STEPS - LAST_STEPS and (slipped or not _stands(step, smoothed.variance, seen.info, NEARLY_SETTLED)):
+        patient, still = k < MOST_STEPS - LAST_STEPS, FINE_ENOUGH if rough else NEARLY_SETTLED
+        if patient and not _stands(step, smoothed.variance, seen.info, still):
             continue
         if rough:
-            # From so rough a map the constant could be several cycles off: decided again, now that it is fine.
+            # From so rough a map the constant could be several cycles off: decided again, now that it is fine. What slipped is
+            # put right on the way.
             x_us, theta, within, clicks = _first_constant(sent, back, line, x_us, anchor, click_spans, polarity)
             watch("constant again", x_us, smoothed.variance, model)
             rough = False
-        elif not outgrown:
+        elif not outgrown and not (patient and slipped):
             there = There(sent, back, line, theta, replayed, seen)
             if bend is None:
                 bend = bending.first(there, x_us)

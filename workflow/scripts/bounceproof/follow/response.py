@@ -112,12 +112,25 @@ def _add_products(one, other, out):
             out[j] += complex(a.real * b.real + a.imag * b.imag, a.real * b.imag - a.imag * b.real)
 
 
+@cache
+def _supports():
+    """(first sample, taps) of the stretch in which each function of the basis is not 0."""
+    return [(at[0], one[at[0] : at[-1] + 1]) for one in basis()[0].T for at in [np.flatnonzero(one)]]
+
+
+def _heard(auto):
+    """T basis, T the symmetric Toeplitz matrix of an autocorrelation (lags 0 ..): most functions are single taps, all short."""
+    count = LAGS.size
+    both, out = np.concatenate((auto[:0:-1], auto)), np.empty_like(basis()[0])
+    for column, (first, taps) in enumerate(_supports()):
+        out[:, column] = np.convolve(both[count - taps.size - first : 2 * count - 1 - first], taps, mode="valid")
+    return out
+
+
 def gram(normal):
     """(basis' T basis, basis' b)."""
-    from scipy.linalg import matmul_toeplitz
-
     b, _ = basis()
-    t = b.T @ matmul_toeplitz(normal.auto, b)
+    t = b.T @ _heard(normal.auto)
     # What single precision leaves unsure of the sums.
     return t + np.diag(RIDGE * np.max(np.diag(t), initial=0.0) * np.ones(len(t))), b.T @ normal.cross
 
@@ -274,11 +287,8 @@ def reshaped(theta, normal, *, delay_samples=0.0, gain=None):
     wanted = spectrum(theta, size) * np.exp(-2j * np.pi * np.arange(size // 2 + 1) / size * delay_samples)
     if gain is not None:
         wanted = wanted * np.interp(np.linspace(0, 1, size // 2 + 1), np.linspace(0, 1, gain.size), gain)
-    from scipy.linalg import matmul_toeplitz
-
     taps = fft.irfft(wanted, size)[LAGS % size]
-    functions = basis()[0]
-    heard = matmul_toeplitz(normal.auto, functions)
+    functions, heard = basis()[0], _heard(normal.auto)
     left = functions.T @ heard
     left += np.diag(1e-8 * np.max(np.diag(left)) * np.ones(len(left)))
     first = np.linalg.lstsq(functions, taps, rcond=None)[0]
