@@ -63,7 +63,7 @@ def test_settling_is_taken_only_where_it_pays(faded, monkeypatch, off_us, taken)
     moves = off_us * second if taken else -400.0 * second
     monkeypatch.setattr(estimate.settle, "settle", lambda *_: (-moves, np.full(sent.bins, 3.0)))
     watched = []
-    x_us, sd_us = estimate._settled(sent, back, (0.0, 1.0), off_us * second, 1, watched.append)
+    x_us, sd_us, _ = estimate._settled(sent, back, (0.0, 1.0), off_us * second, [], 1, watched.append)
     assert len(watched) == taken
     assert not x_us.any()
     assert np.all(sd_us == (3.0 if taken else estimate.START_SD_US[1]))

@@ -12,6 +12,7 @@ params: content (the capture's SHA-256, or "simulated"),
 from functools import partial
 
 import bounceproof_job
+from bounceproof import at_once
 from bounceproof.audio import AudioBlocks, look_at, read_capture
 from bounceproof.condition.measure import measure_condition, rejected_condition
 from bounceproof.condition.survival import BAND_COLUMNS
@@ -51,8 +52,8 @@ def measured(paths, alignment, settings):
 
 def other_stems(tracks, paths):
     """{track: (sketch, function that opens its samples)}."""
-    rows = zip(tracks, paths.sketches, paths.others, strict=True)
-    return {track: (read_sketch(sketch), partial(samples_of, stem)) for track, sketch, stem in rows}
+    rows = zip(tracks, at_once.each(read_sketch, paths.sketches), paths.others, strict=True)
+    return {track: (sketch, partial(samples_of, stem)) for track, sketch, stem in rows}
 
 
 def samples_of(stem):

@@ -82,34 +82,40 @@ def frames_of(spans, frames, *, inside):
     return touched if inside else 1 - touched
 
 
-def reconcile(sent, back, line, x_us, clicks, anchor):
-    """The map with the clicks where they were found and the music moved to agree with them: (x_us, Normal)."""
+def normal(sent, back, knots_u, spans, *, inside):
+    """Normal equations of the response, no gain or noise being known yet, from the frames that touch the spans or from all
+    others; with REACH more lags of its correlation to both sides."""
+    nothing, frames = np.zeros(response.basis()[1].size), frames_of(spans, sent.samples.size // HOP, inside=inside)
+    return sweep.look(sent, back, knots_u, nothing, want_response=True, keep=frames, reach=REACH).normal
+
+
+def without_reach(normal):
+    return response.Normal(normal.auto, normal.cross[REACH:-REACH])
+
+
+def reconcile(sent, back, line, x_us, clicks, music, anchor):
+    """The map with the clicks where they were found and the music moved to agree with them: (x_us, Normal).
+
+    music: the `normal` of all but the clicks.
+    """
     from .estimate import knots
 
-    spans = [click.span for click in clicks]
-    frames = sent.samples.size // HOP
-    pinned = with_clicks(x_us, clicks, 0.0)
-    nothing = np.zeros(response.basis()[1].size)
-
-    def look(x, inside):
-        return sweep.look(
-            sent, back, knots(line, x), nothing, want_response=True, keep=frames_of(spans, frames, inside=inside), reach=REACH
-        ).normal
-
-    music, click = look(x_us, False), look(pinned, True)
+    pinned = knots(line, with_clicks(x_us, clicks, 0.0))
+    click = normal(sent, back, pinned, [click.span for click in clicks], inside=True)
     shift = _best_shift(music, click, anchor)
     moved = with_clicks(x_us + response.in_us(shift), clicks, -response.in_us(shift))
-    both = response.Normal(music.auto + click.auto, _shifted(music.cross, shift) + click.cross[REACH:-REACH])
+    both = response.Normal(music.auto + click.auto, _shifted(music.cross, shift) + without_reach(click).cross)
     return moved, both
 
 
 def _best_shift(music, click, anchor):
     """The most likely shift among those whose response leaves the clicks where they are, in their polarity."""
-    gram, _ = response.gram(response.Normal(music.auto + click.auto, click.cross[REACH:-REACH]))
+    gram, _ = response.gram(response.Normal(music.auto + click.auto, without_reach(click).cross))
     gain = np.sqrt(np.abs(click.cross).max() / max(click.auto[0], 1e-30) * np.abs(music.cross).max() / max(music.auto[0], 1e-30))
     inverse = np.linalg.inv(gram + np.diag(response.prior_precision(max(gain, 1e-12))))
     shifts = np.arange(-MOST_SHIFT * STEPS_PER_SAMPLE, MOST_SHIFT * STEPS_PER_SAMPLE + 1) / STEPS_PER_SAMPLE
-    right = np.array([response.basis()[0].T @ (_shifted(music.cross, one) + click.cross[REACH:-REACH]) for one in shifts])
+    own = without_reach(click).cross
+    right = np.array([response.basis()[0].T @ (_shifted(music.cross, one) + own) for one in shifts])
     likely = np.argsort(-np.sum((right @ inverse) * right, axis=1))
     stays = (k for k in likely if _stays(anchor, inverse @ right[k]))
     return float(shifts[next(stays, shifts.size // 2)])

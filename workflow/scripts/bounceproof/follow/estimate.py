@@ -90,12 +90,17 @@ def estimate(
     theta = _plain_copy(sent, back, line)
     if theta is not None:
         return _finish(sent, back, line, np.zeros(x_us.size), theta, 0.5, anchor, None, extra, base_us, None, watch)
-    x_us, sd_us = _settled(sent, back, line, x_us, SETTLING, lambda x: watch("settled", x, np.ones(x.size), model))
+    spans = list(click_spans)
+    x_us, sd_us, music = _settled(
+        sent, back, line, x_us, spans, SETTLING, lambda x: watch("settled", x, np.ones(x.size), model)
+    )
     plain, ride = sent, riding.first(sent, back, knots(line, x_us))
     if ride is not None:
         sent = plain.ridden(ride)
-        x_us, sd_us = _settled(sent, back, line, x_us, RIDDEN_SETTLING, lambda x: watch("ridden", x, np.ones(x.size), model))
-    x_us, theta, within, clicks = _first_constant(sent, back, line, x_us, anchor, click_spans, polarity)
+        x_us, sd_us, music = _settled(
+            sent, back, line, x_us, spans, RIDDEN_SETTLING, lambda x: watch("ridden", x, np.ones(x.size), model)
+        )
+    x_us, theta, within, clicks = _first_constant(sent, back, line, x_us, anchor, spans, polarity, music)
     distrust, replayed = np.clip(2 * sd_us, *START_SD_US), 0.5
     sure = np.zeros(x_us.size, dtype=bool)
     for click in clicks:
@@ -152,7 +157,7 @@ def estimate(
         if rough:
             # From so rough a map the constant could be several cycles off: decided again, now that it is fine. What slipped is
             # put right on the way.
-            x_us, theta, within, clicks = _first_constant(sent, back, line, x_us, anchor, click_spans, polarity)
+            x_us, theta, within, clicks = _first_constant(sent, back, line, x_us, anchor, spans, polarity)
             watch("constant again", x_us, smoothed.variance, model)
             rough = False
         elif not outgrown and not (patient and slipped):
@@ -177,26 +182,28 @@ def changed(plain, ride, bend):
     return ridden.bent(bend) if bending.bends(bend) else ridden
 
 
-def _settled(sent, back, line, x_us, rounds, watch):
-    """(the map moved to the most likely cycles, its standard deviation, us per bin), as long as that pays: of maps that each
-    have their own response, the one is better with which the stem explains more of the return."""
+def _settled(sent, back, line, x_us, spans, rounds, watch):
+    """(the map moved to the most likely cycles, its standard deviation, us per bin, the music's normal equations along it, as
+    `constant` has them), as long as that pays: of maps that each have their own response, the one is better with which the stem
+    explains more of the return."""
 
     def first_response(x_us):
-        normal = first_normal(sent, back, knots(line, x_us))
+        music = constant.normal(sent, back, knots(line, x_us), spans, inside=False)
+        normal = constant.without_reach(music)
         theta = response.solve(normal)
-        return theta, response.explained(normal, theta)
+        return theta, response.explained(normal, theta), music
 
-    (theta, explained), sd_us = first_response(x_us), np.full(x_us.size, START_SD_US[1])
+    (theta, explained, music), sd_us = first_response(x_us), np.full(x_us.size, START_SD_US[1])
     for _ in range(rounds):
         correction, settled_sd_us = settle.settle(sent, back, knots(line, x_us), theta)
         moved = first_response(x_us + correction)
         if moved[1] < explained:
             break
-        x_us, sd_us, (theta, explained) = x_us + correction, settled_sd_us, moved
+        x_us, sd_us, (theta, explained, music) = x_us + correction, settled_sd_us, moved
         watch(x_us)
         if np.std(correction) < SETTLED_US:
             break
-    return x_us, sd_us
+    return x_us, sd_us, music
 
 
 def _plain_copy(sent, back, line):
@@ -275,14 +282,21 @@ def _stands(step_us, variance, info, share=SETTLED_SHARE):
     return np.sum(info * step_us**2) < share**2 * np.sum(info * variance)
 
 
-def _first_constant(sent, back, line, x_us, anchor, click_spans, polarity):
-    """Map and response with the clicks and the music reconciled: (x_us, theta, how far the anchor may still move, clicks)."""
-    clicks, polarity = constant.place(sent, back, knots(line, x_us), click_spans, polarity)
+def _first_constant(sent, back, line, x_us, anchor, spans, polarity, music=None):
+    """Map and response with the clicks and the music reconciled: (x_us, theta, how far the anchor may still move, clicks).
+
+    music: the normal equations of all but these spans along the map, where they are known.
+    """
+    along = knots(line, x_us)
+    clicks, polarity = constant.place(sent, back, along, spans, polarity)
+    found = [click.span for click in clicks]
+    if music is None or found != spans:
+        music = constant.normal(sent, back, along, found, inside=False)
     if not clicks:
-        normal = first_normal(sent, back, knots(line, x_us))
+        normal = constant.without_reach(music)
         return *anchored(x_us, response.solve(normal), normal, anchor, line), 4, []
     anchor.sign = polarity
-    x_us, normal = constant.reconcile(sent, back, line, x_us, clicks, anchor)
+    x_us, normal = constant.reconcile(sent, back, line, x_us, clicks, music, anchor)
     return *anchored(x_us, response.solve(normal), normal, anchor, line, within=3), 2, clicks
 
 
@@ -347,12 +361,6 @@ def _finish(
 def measured(x_us, seen):
     """What each bin says about x, us (x itself where it says nothing)."""
     return x_us - np.divide(seen.score, seen.info, out=np.zeros_like(x_us), where=seen.info > 0)
-
-
-def first_normal(sent, back, knots_u):
-    """Normal equations of the response as the coarse path sees it: no gain or noise is known yet."""
-    nothing = np.zeros(response.basis()[1].size)
-    return sweep.look(sent, back, knots_u, nothing, want_response=True).normal
 
 
 def anchored(x_us, theta, normal, anchor, line, *, within=None):
