@@ -111,7 +111,7 @@ OF_ALL = {
     "Building the rough mixes",
     "Measuring the rough mixes",
     "Drawing the figures",
-    "Drawing the figure of the mixes",
+    "Drawing the figures of the mixes",
     "Writing the report",
     "Writing the record",
 }

@@ -128,7 +128,7 @@ def test_an_edit_deep_down_reruns_all_that_rests_on_it_and_nothing_before_it(tol
 
 
 def test_an_edited_script_reruns_its_rule(told):
-    assert set(told["script"]) == {"Drawing the figures", "Drawing the figure of the mixes"}
+    assert set(told["script"]) == {"Drawing the figures", "Drawing the figures of the mixes"}
 
 
 def test_a_session_reached_through_a_link_with_spaces_runs(told):

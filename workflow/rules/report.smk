@@ -31,7 +31,7 @@ use rule draw_figures as draw_mixes with:
     log:
         result("logs/draw_mixes.log"),
     message:
-        "Drawing the figure of the mixes"
+        "Drawing the figures of the mixes"
 
 
 rule print_figures:

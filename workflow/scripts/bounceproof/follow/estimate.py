@@ -12,7 +12,7 @@ from bounceproof import at_once
 from bounceproof.runs import runs
 
 from . import bending, constant, doubt, faint, joint, learn, response, riding, settle, slips, smoother, sweep
-from .material import BIN, BIN_S, HOP, bin_times
+from .material import BIN, BIN_S, HOP, bin_times, blocks
 
 # Settled once; again, so often at most, where that moved the map by more than this, which the response was not made for.
 SETTLING, SETTLED_US = 3, 250.0
@@ -91,9 +91,7 @@ def estimate(
     if theta is not None:
         return _finish(sent, back, line, np.zeros(x_us.size), theta, 0.5, anchor, None, extra, base_us, None, watch)
     spans = list(click_spans)
-    x_us, sd_us, music = _settled(
-        sent, back, line, x_us, spans, SETTLING, lambda x: watch("settled", x, np.ones(x.size), model)
-    )
+    x_us, sd_us, music = _settled(sent, back, line, x_us, spans, SETTLING, lambda x: watch("settled", x, np.ones(x.size), model))
     plain, ride = sent, riding.first(sent, back, knots(line, x_us))
     if ride is not None:
         sent = plain.ridden(ride)
@@ -211,7 +209,8 @@ def _plain_copy(sent, back, line):
 
     No fit starts as near to it as the copy itself, and none gets there where the stem is a few steady tones.
     """
-    heard = back.through(knots(line, np.zeros(sent.bins)), 0, sent.samples.size)
+    along = knots(line, np.zeros(sent.bins))
+    heard = np.concatenate(at_once.each(lambda block: back.through(along, *block[:2]), blocks(sent.samples.size)))
     # Direct current is no sound, and of a capture it has been taken off.
     told = sent.samples - sent.samples.mean()
     heard -= heard.mean()
