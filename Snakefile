@@ -2,8 +2,11 @@
 # One file of rules a stage; what a session is and which takes it has is worked out in common.smk.
 
 
+import logging
 import sys
 
+# Where a disk is full, the log is not written either: the run tells what failed, not a traceback for each line of its log.
+logging.raiseExceptions = False
 # To see whether a parameter is a table of pandas, Snakemake loads it at each start, which takes a sixth of that; ours never are.
 sys.modules.setdefault("pandas", None)
 
