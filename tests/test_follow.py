@@ -2,8 +2,8 @@
 
 import numpy as np
 import pytest
-from bounceproof.follow import acquire, doubt, joint, jumps, smoother
-from bounceproof.follow.smoother import gains, log_likelihood, paced, smooth, smooth_columns, told_twice
+from bounceproof.follow import abreast, acquire, doubt, joint, jumps, smoother
+from bounceproof.follow.smoother import gains, paced, smooth, smooth_columns, told_twice
 from bounceproof.follow.speed import Line, Noise, SpeedModel, discretise
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -50,7 +50,29 @@ def test_the_smoother_is_gaussian_conditioning(case):
     np.testing.assert_allclose(found.mean_us, mean, atol=1e-6)
     np.testing.assert_allclose(found.variance, variance, rtol=1e-6)
     assert found.log_likelihood == pytest.approx(loglik, abs=1e-5)
-    assert log_likelihood(z, info, steps) == pytest.approx(loglik, abs=1e-5)
+    ((mean_us, variance),) = abreast.smooth([(z, info, steps, None)])
+    np.testing.assert_allclose(mean_us, mean, atol=1e-6)
+    np.testing.assert_allclose(variance, np.diag(prior - prior[:, on] @ np.linalg.solve(measured, prior[on])), rtol=1e-6)
+    assert abreast.log_likelihoods([(z, info, steps, None)])[0] == pytest.approx(loglik, abs=1e-5)
+
+
+@pytest.mark.parametrize("count, long", [(2, 1 << 17), (5, 1 << 17), (9, 100)])
+def test_runs_abreast_do_not_see_each_other(count, long, monkeypatch):
+    monkeypatch.setattr(abreast, "_LONG", long)
+    random, runs = np.random.default_rng(5), []
+    for k in range(count):
+        model = SpeedModel(50.0 + 30 * k, (Noise(500.0, 20.0 + k),), (Line(2.0 + k, 900.0, 0.03), Line(9.0, 300.0 + k, 0.05)))
+        steps = discretise(model, 0.002, position_sd_us=100.0, mean_speed_sd_ppm=1000.0)
+        info = np.where(random.random(STEPS) < 0.7, random.uniform(0.01, 1, STEPS), 0.0)
+        # Nobody measures for a while; two of three jump, one of these twice at one step.
+        info[40:50] = 0
+        extra = None if k % 3 == 0 else (np.array([60, 60, 120 + k])[k % 3 - 1 :], *np.full((2, 3), 1e4)[:, k % 3 - 1 :])
+        runs.append((random.normal(size=STEPS) * 10, info, steps, extra))
+    for run, (mean_us, variance), loglik in zip(runs, abreast.smooth(runs), abreast.log_likelihoods(runs), strict=True):
+        alone = smooth(*run[:3], extra=run[3])
+        np.testing.assert_allclose(mean_us, alone.mean_us, atol=1e-6)
+        np.testing.assert_allclose(variance, alone.variance, rtol=1e-6)
+        assert loglik == pytest.approx(alone.log_likelihood, abs=1e-6)
 
 
 def test_columns_are_smoothed_like_single_measurements(case):

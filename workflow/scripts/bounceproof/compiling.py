@@ -4,6 +4,9 @@ import numba
 from numba.core.caching import FunctionCache
 from numba.core.runtime import rtsys
 
+# Several numbers that lie side by side are worked on together, without a loop around them: `follow.abreast` is written for it.
+numba.config.SLP_VECTORIZE = 1
+
 
 def compiled(**options):
     """The decorator of a loop to be compiled by numba, which lets go of the interpreter's lock. options: numba's."""

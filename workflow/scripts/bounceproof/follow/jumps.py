@@ -13,7 +13,7 @@ from scipy import fft
 
 from bounceproof.spectra import convolved
 
-from . import acquire, learn, smoother
+from . import abreast, acquire, learn
 from .material import bin_times
 from .result import Jump
 
@@ -246,14 +246,15 @@ def _missed(path, found):
     model = learn.climb(evidence(found), start)
     steps = learn.start_steps(model, step_s)
 
-    def likelihood(muted, some):
+    def likelihoods(muted, *each):
         told = evidence(muted)
-        return smoother.log_likelihood(told.z, told.info, steps, extra=_path_extra(path.sent_s, some))
+        return abreast.log_likelihoods([(told.z, told.info, steps, _path_extra(path.sent_s, some)) for some in each])
 
     for event in sorted(found, key=lambda one: abs(one.by_us)):
         fewer = [one for one in kept if one is not event]
         # The windows within the event stay out in both, or else they would speak for it alone.
-        if likelihood(kept, kept) - likelihood(kept, fewer) < EVENT_PRICE:
+        whole, less = likelihoods(kept, kept, fewer)
+        if whole - less < EVENT_PRICE:
             kept = fewer
     return kept
 

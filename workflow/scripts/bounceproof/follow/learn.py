@@ -8,9 +8,7 @@ more than LINE_PRICE.
 
 import numpy as np
 
-from bounceproof import at_once
-
-from . import lines, smoother
+from . import abreast, lines
 from .speed import Line, Noise, SpeedModel, discretise
 
 LINE_PRICE = 8.0
@@ -38,15 +36,16 @@ class Evidence:
         self._pieces = _telling_pieces(self.info, round(PIECE_S / self.step_s))
 
     def of(self, model):
-        steps = start_steps(model, self.step_s)
+        return self.of_each([model])[0]
 
-        def of_piece(piece):
-            return smoother.log_likelihood(
-                self.z[slice(*piece)], self.info[slice(*piece)], steps, extra=self.extra_within(*piece)
-            )
+    def of_each(self, models):
+        """The likelihood of each of the models, which have equally many parts."""
+        runs = [self._run(piece, start_steps(model, self.step_s)) for model in models for piece in self._pieces]
+        values = np.reshape(abreast.log_likelihoods(runs), (len(models), -1)).sum(axis=1)
+        return np.where(np.isfinite(values), values, -np.inf)
 
-        value = sum(at_once.each(of_piece, self._pieces))
-        return value if np.isfinite(value) else -np.inf
+    def _run(self, piece, steps):
+        return self.z[slice(*piece)], self.info[slice(*piece)], steps, self.extra_within(*piece)
 
     def extra_within(self, first, last):
         """The part of `extra` that falls into steps first .. last, counted from there."""
@@ -120,15 +119,16 @@ def _climb_one(evidence, model, values, limits, best, i, step):
     def at(x):
         moved = values.copy()
         moved[i] = np.clip(x, *limits[i])
-        return moved, evidence.of(_pack(model, moved))
+        return moved
 
-    (up_values, up), (down_values, down) = at_once.each(at, (values[i] + step, values[i] - step))
+    up_values, down_values = at(values[i] + step), at(values[i] - step)
+    up, down = evidence.of_each([_pack(model, up_values), _pack(model, down_values)])
     tried = [(best, values), (up, up_values), (down, down_values)]
     bend = up + down - 2 * best
     if bend < 0 and np.isfinite(bend):
         top = 0.5 * step * (down - up) / bend
-        moved, value = at(values[i] + np.clip(top, -2.5 * step, 2.5 * step))
-        tried.append((value, moved))
+        moved = at(values[i] + np.clip(top, -2.5 * step, 2.5 * step))
+        tried.append((evidence.of(_pack(model, moved)), moved))
         step = np.clip(abs(top), 0.35 * step, step)
     best, values = max(tried, key=lambda pair: pair[0])
     return values, best, step

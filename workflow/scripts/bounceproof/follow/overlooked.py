@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from . import jumps, learn, slips, smoother
+from . import abreast, jumps, learn, slips, smoother
 from .material import BIN_S, bin_times
 
 # What is explained is looked at over so many bins.
@@ -72,12 +72,8 @@ def needed(found, events, base_us):
     found: an Estimate made with them. A wide one is always needed: no measurement lies in it.
     """
     z_us, steps, bins = found.z_us - base_us, learn.start_steps(found.model, BIN_S), found.x_us.size
-
-    def likelihood(some):
-        return smoother.log_likelihood(z_us, found.info, steps, extra=jumps.extra(some, bins))
-
-    whole = likelihood(events)
-    without = [likelihood([one for one in events if one is not event]) for event in events]
+    some = [events, *([one for one in events if one is not event] for event in events)]
+    whole, *without = abreast.log_likelihoods([(z_us, found.info, steps, jumps.extra(those, bins)) for those in some])
     return [event for event, less in zip(events, without, strict=True) if event.wide or whole - less > jumps.EVENT_PRICE]
 
 

@@ -12,10 +12,9 @@ from typing import NamedTuple
 
 import numpy as np
 
-from bounceproof import at_once
 from bounceproof.runs import runs
 
-from . import smoother
+from . import abreast, smoother
 from .learn import start_steps
 from .material import BIN_S
 
@@ -122,12 +121,11 @@ def _pooled_suspects(x_us, z_us, info, model, extra, sure):
 
 
 def _far_from_others(x_us, z_us, info, loud, steps, extra):
-    def of_turn(one):
-        stretch_s, turn = one
-        stretch = np.arange(x_us.size) // max(2, round(stretch_s / BIN_S / POOL))
-        out = stretch % TURNS == turn
-        others = smoother.smooth(z_us, np.where(out, 0.0, info), steps, extra=extra)
-        far = np.abs(x_us - others.mean_us) > np.maximum(LEAST_SIGMAS * np.sqrt(others.variance), LEAST_US)
-        return np.isin(stretch, np.unique(stretch[out & far & loud]))
-
-    return np.any(at_once.each(of_turn, itertools.product(STRETCHES_S, range(TURNS))), axis=0)
+    stretches = [np.arange(x_us.size) // max(2, round(stretch_s / BIN_S / POOL)) for stretch_s in STRETCHES_S]
+    turns = [(stretch, stretch % TURNS == turn) for stretch, turn in itertools.product(stretches, range(TURNS))]
+    others = abreast.smooth([(z_us, np.where(out, 0.0, info), steps, extra) for _, out in turns])
+    found = np.zeros(x_us.size, dtype=bool)
+    for (stretch, out), (mean_us, variance) in zip(turns, others, strict=True):
+        far = np.abs(x_us - mean_us) > np.maximum(LEAST_SIGMAS * np.sqrt(variance), LEAST_US)
+        found |= np.isin(stretch, np.unique(stretch[out & far & loud]))
+    return found

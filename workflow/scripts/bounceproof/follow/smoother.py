@@ -69,13 +69,6 @@ def smooth(z, info, steps, *, extra=None, keep=False):
     return Smoothed(mean, variance, loglik, Gains(rows, innovation) if keep else None)
 
 
-def log_likelihood(z, info, steps, *, extra=None):
-    """Only the log-likelihood of the measurements."""
-    n = steps.row.size
-    jumps, position, speed = _extras(extra)
-    return _likelihood(_f(z), _f(info), steps.row, steps.blocks, steps.noise, steps.prior, jumps, position, speed, np.zeros(n))
-
-
 def surprises(z, info, steps, *, extra=None):
     """Each measurement against what those before it lead to (Ahead)."""
     _, innovation, _, surprise, _ = _run_forward(z, info, steps, extra)
@@ -237,33 +230,6 @@ def _forward(z, info, row, blocks, noise, prior, kind, jumps, jump_position, jum
                 for j in range(n):
                     p[i, j] -= g * rows[k, j]
     return rows, innovation, means, surprise, loglik
-
-
-@compiled()
-def _likelihood(z, info, row, blocks, noise, prior, jumps, jump_position, jump_speed, first):
-    n = row.size
-    m, p, work = np.zeros(n), prior.copy(), np.zeros(n)
-    loglik = 0.0
-    next_jump = 0
-    for k in range(z.size):
-        if k > 0:
-            _predict(m, p, row, blocks, noise, work)
-        while next_jump < jumps.size and jumps[next_jump] <= k:
-            p[0, 0] += jump_position[next_jump]
-            p[1, 1] += jump_speed[next_jump]
-            next_jump += 1
-        if info[k] > 0:
-            s = p[0, 0] + 1.0 / info[k]
-            v = z[k] - m[0]
-            loglik -= 0.5 * (v * v / s + np.log(s))
-            for i in range(n):
-                first[i] = p[0, i]
-            for i in range(n):
-                g = first[i] / s
-                m[i] += g * v
-                for j in range(n):
-                    p[i, j] -= g * first[j]
-    return loglik
 
 
 @compiled()
