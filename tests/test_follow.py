@@ -20,13 +20,17 @@ def case():
     return steps, random.normal(size=STEPS) * 10, info
 
 
-def _covariance(steps):
-    """Of the position at all steps, from the state space written out as a matrix."""
-    n = steps.row.size
-    transition = np.eye(n)
+def _transition(steps):
+    transition = np.eye(steps.row.size)
     transition[0] = steps.row
     for b, block in enumerate(steps.blocks):
         transition[2 + 2 * b : 4 + 2 * b, 2 + 2 * b : 4 + 2 * b] = block
+    return transition
+
+
+def _covariance(steps):
+    """Of the position at all steps, from the state space written out as a matrix."""
+    transition = _transition(steps)
     state, out = steps.prior.copy(), np.zeros((STEPS, STEPS))
     for k in range(STEPS):
         if k:
@@ -73,6 +77,52 @@ def test_runs_abreast_do_not_see_each_other(count, long, monkeypatch):
         np.testing.assert_allclose(mean_us, alone.mean_us, atol=1e-6)
         np.testing.assert_allclose(variance, alone.variance, rtol=1e-6)
         assert loglik == pytest.approx(alone.log_likelihood, abs=1e-6)
+
+
+def _in_longer_numbers(z, info, steps):
+    """(mean, variance) by the equations of R. E. Kalman and G. J. Bierman with whole matrices, in numbers of 64 bits' mantissa.
+    P. D. Joseph's form of the update; 1 less the gain of the position is (1 / info) / S."""
+    kind = np.longdouble
+    transition, (prior, noise) = _transition(steps).astype(kind), (one.astype(kind) for one in (steps.prior, steps.noise))
+    m, p, gone = np.zeros(len(prior), kind), prior, []
+    for k in range(z.size):
+        if k:
+            m, p = transition @ m, transition @ p @ transition.T + noise
+        kept = np.eye(len(p), dtype=kind)
+        gone.append((m, p[0], 0, 0, kept))
+        if info[k] > 0:
+            s, v = p[0, 0] + 1 / kind(info[k]), kind(z[k]) - m[0]
+            gain = p[:, 0] / s
+            kept[:, 0] -= gain
+            kept[0, 0] = 1 / kind(info[k]) / s
+            gone[-1] = (m, p[0], 1 / s, v / s, kept)
+            m, p = m + gain * v, kept @ p @ kept.T + np.outer(gain, gain) / kind(info[k])
+    r, w, mean, variance = np.zeros(len(p), kind), np.zeros(p.shape, kind), [], []
+    for m, row, over, told, kept in gone[::-1]:
+        r, w = kept.T @ r, kept.T @ w @ kept
+        r[0], w[0, 0] = r[0] + told, w[0, 0] + over
+        mean.append(m[0] + row @ r)
+        variance.append(row[0] - row @ w @ row)
+        r, w = transition.T @ r, transition.T @ w @ transition
+    return np.array(mean[::-1], float), np.array(variance[::-1], float)
+
+
+@pytest.mark.skipif(np.finfo(np.longdouble).nmant < 63, reason="this machine has no longer numbers")
+def test_before_a_late_first_sound_the_smoother_knows_how_little_it_knows():
+    """5 s in which nothing is measured let the unknown speed spread to half a second: an sd of 300 us is what is left of that."""
+    model = SpeedModel(35.6, (Noise(327.1, 0.214), Noise(285.8, 120.0)), (Line(7.93, 504.5, 0.004), Line(0.697, 583.5, 0.004)))
+    steps = discretise(model, 0.008, position_sd_us=1e4, mean_speed_sd_ppm=1e5)
+    random = np.random.default_rng(7)
+    info = random.uniform(10, 40, 1500)
+    info[:642] = 0
+    info[637:642] = np.geomspace(1e-4, 0.1, 5)
+    info[700:720] = 0
+    z = random.normal(size=info.size).cumsum()
+    mean, variance = _in_longer_numbers(z, info, steps)
+    alone = smooth(z, info, steps)
+    for mean_us, found in ((alone.mean_us, alone.variance), *abreast.smooth([(z, info, steps, None)])):
+        np.testing.assert_allclose(np.sqrt(found), np.sqrt(variance), rtol=0.05)
+        np.testing.assert_array_less(np.abs(mean_us - mean), 1e-5 * np.sqrt(variance))
 
 
 def test_columns_are_smoothed_like_single_measurements(case):

@@ -98,14 +98,14 @@ def _less(t, a, x):
 
 
 @compiled()
-def _times(p, x, out):
-    """out = p x, of the symmetric p."""
+def _times(p, x, first, out):
+    """out = p x, of the symmetric p; of x only what comes from `first` on."""
     n = x.shape[0]
     for j in range(n):
         total = (0.0, 0.0, 0.0, 0.0)
-        for i in range(j):
+        for i in range(first, j):
             total = _more(total, _at(x[i]), _at(p[i, j]))
-        for i in range(j, n):
+        for i in range(max(first, j), n):
             total = _more(total, _at(x[i]), _at(p[j, i]))
         _put(out[j], total)
 
@@ -122,7 +122,7 @@ def _dot(x, y):
 def _predict(m, p, row, blocks, noise, work):
     """m, p one step on, in place: first row dense, below it 1 for the drift and 2 x 2 blocks for the pairs."""
     top = _dot(row, m)
-    _times(p, row, work)
+    _times(p, row, 0, work)
     _put(p[0, 0], _sum(_dot(work, row), _at(noise[0, 0])))
     _put(p[0, 1], _sum(_at(work[1]), _at(noise[0, 1])))
     _put(p[1, 1], _sum(_at(p[1, 1]), _at(noise[1, 1])))
@@ -251,29 +251,30 @@ def _backward(means, surprise, rows, innovation, row, blocks):
     steps, n = rows.shape[:2]
     mean, variance = np.empty((steps, LANES)), np.empty((steps, LANES))
     r, w, seen, also = np.zeros((n, LANES)), np.zeros((n, n, LANES)), np.zeros((n, LANES)), np.zeros((n, LANES))
-    over, into = np.zeros(LANES), np.zeros(LANES)
+    over, left = np.zeros(LANES), np.zeros(LANES)
     for k in range(steps - 1, -1, -1):
         if k < steps - 1:
             _undo(r, w, row, blocks, seen, also)
         gain = rows[k]
-        _times(w, gain, seen)
-        along, spread = _dot(gain, r), _dot(gain, seen)
+        # What lies beside the position apart, as in `smoother`.
+        _times(w, gain, 1, seen)
+        rest, spread, corner = _dot(gain[1:], r[1:]), _dot(gain[1:], seen[1:]), _at(seen[0])
         for lane in range(LANES):
             s, p = innovation[k, lane], gain[0, lane]
-            over[lane], into[lane], left, follows = 0.0, 0.0, 1.0, along[lane]
+            over[lane], left[lane] = 0.0, 1.0
             if s > 0:
-                # As in `smoother`: nothing large cancels.
-                over[lane], left = 1.0 / s, (s - p) / s
-                into[lane] = (surprise[k, lane] - follows) / s
-                follows += p * into[lane]
-            mean[k, lane] = means[k, lane] + follows
-            variance[k, lane] = max(p * left - spread[lane] * left * left, 0.0)
+                over[lane], left[lane] = 1.0 / s, (s - p) / s
+                r[0, lane] = r[0, lane] * left[lane] + (surprise[k, lane] - rest[lane]) / s
+            mean[k, lane] = means[k, lane] + rest[lane] + p * r[0, lane]
+            known = spread[lane] + p * (2 * corner[lane] + p * w[0, 0, lane])
+            variance[k, lane] = max(p * left[lane] - known * left[lane] * left[lane], 0.0)
         if over.any():
-            by = _at(over)
-            _put(r[0], _sum(_at(r[0]), _at(into)))
-            # 1 / S + spread / S^2 at the corner, from which the loop below takes seen / S once and not twice.
-            corner = _less(_more(by, spread, _product(by, by)), _at(seen[0]), by)
-            _put(w[0, 0], _sum(_at(w[0, 0]), corner))
-            for j in range(n):
-                _put(w[0, j], _less(_at(w[0, j]), _at(seen[j]), by))
+            by, share = _at(over), _at(left)
+            total = _less(_product(_at(w[0, 0]), share), corner, by)
+            total = _sum(_product(total, share), by)
+            for j in range(1, n):
+                beside = _less(_product(_at(w[0, j]), share), _at(seen[j]), by)
+                _put(w[0, j], beside)
+                total = _less(total, _product(_at(gain[j]), beside), by)
+            _put(w[0, 0], total)
     return mean, variance

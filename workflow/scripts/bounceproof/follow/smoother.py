@@ -275,32 +275,31 @@ def _backward(means, surprise, rows, innovation, row, blocks):
                     top, u, v = half[0, j], half[i, j], half[i + 1, j]
                     w[i, j] = row[i] * top + b00 * u + b10 * v
                     w[i + 1, j] = row[i + 1] * top + b01 * u + b11 * v
+        # Of the sums of row r and row w the part of the position is kept apart: where next to nothing was known before,
+        # row[0] / S is nearly 1, and what is left of 1 must not come out as a difference.
         for j in range(n):
             seen[j] = 0.0
-        for i in range(n):
+        for i in range(1, n):
             gain = rows[k, i]
             for j in range(n):
                 seen[j] += gain * w[i, j]
-        along, spread = 0.0, 0.0
-        for i in range(n):
-            along += rows[k, i] * r[i]
+        rest, spread = 0.0, 0.0
+        for i in range(1, n):
+            rest += rows[k, i] * r[i]
             spread += rows[k, i] * seen[i]
-        s = innovation[k]
-        p = rows[k, 0]
+        s, p, left = innovation[k], rows[k, 0], 1.0
+        spread += p * (2 * seen[0] + p * w[0, 0])
         if s > 0:
             # r = (I - K H)' r + H' v / S;  w = (I - K H)' w (I - K H) + H' H / S, with K = row / S, H picks the position.
-            into = (surprise[k] - along) / s
-            r[0] += into
-            for j in range(n):
-                w[0, j] -= seen[j] / s
-            for j in range(n):
-                w[j, 0] -= seen[j] / s
-            w[0, 0] += spread / s**2 + 1.0 / s
-            # The sums above with r and w so changed, written so that nothing large cancels.
-            along += p * into
             left = (s - p) / s
-            p, spread = p * left, spread * left * left
-        mean[k], variance[k] = means[k] + along, max(p - spread, 0.0)
+            r[0] = r[0] * left + (surprise[k] - rest) / s
+            corner = (w[0, 0] * left - seen[0] / s) * left + 1.0 / s
+            for j in range(1, n):
+                beside = w[0, j] * left - seen[j] / s
+                w[0, j], w[j, 0] = beside, beside
+                corner -= rows[k, j] * beside / s
+            w[0, 0] = corner
+        mean[k], variance[k] = means[k] + rest + p * r[0], max(p * left - spread * left * left, 0.0)
     return mean, variance
 
 
