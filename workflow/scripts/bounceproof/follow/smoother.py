@@ -105,8 +105,8 @@ def told_twice(scores, info, kept, steps):
         part = slice(first, min(info.size, first + _STEPS_AT_ONCE))
         measured = np.hstack([one[part] for one in scores], dtype=np.float64)
         ahead = [partial(_ahead, measured, info, kept, steps, part, half) for half in halves]
-        # The sums of a part are made while the filter is at the next one.
-        innovations = np.hstack(at_once.together(*ahead, *summing)[: len(ahead)])
+        # The sums of a part, which take longest, are made while the filter is at the next one.
+        innovations = np.hstack(at_once.together(*summing, *ahead)[len(summing) :])
         summing = [partial(_add_told, out, measured, info[part], innovations)]
     at_once.together(*summing)
     return out
