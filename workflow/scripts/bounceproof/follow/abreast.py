@@ -11,8 +11,10 @@ import numpy as np
 from bounceproof import at_once
 from bounceproof.compiling import compiled
 
+from . import smoother
+
 LANES = 4
-# What a smoother keeps of each step is as long as there are states: of longer runs than this, no more than LANES at a time.
+# Of each step a smoother keeps as many numbers as there are states: of longer runs than this, too many to keep side by side.
 _LONG = 1 << 17
 
 
@@ -24,8 +26,9 @@ def log_likelihoods(runs):
 
 def smooth(runs):
     """(mean in us, variance in us^2) of the position at each step, for each of the runs."""
-    long = len(runs[0][0]) > _LONG
-    found = [_smoothed(some) for some in _some(runs)] if long else at_once.each(_smoothed, _some(runs))
+    if len(runs[0][0]) > _LONG:
+        return at_once.each(lambda run: smoother.smooth(*run[:3], extra=run[3])[:2], runs)
+    found = at_once.each(_smoothed, _some(runs))
     return _one_after_the_other(found, runs)
 
 
