@@ -6,6 +6,8 @@ their place, are kept on and above the diagonal only. A step in pairs of states:
 block P of the covariance to A P B'.
 """
 
+import itertools
+
 import numpy as np
 
 from bounceproof import at_once
@@ -20,32 +22,27 @@ _LONG = 1 << 17
 
 def log_likelihoods(runs):
     """The log-likelihood of the measurements of each of the runs."""
-    found = at_once.each(lambda some: _forward(*_side_by_side(some), False)[-1], _some(runs))
-    return _one_after_the_other(found, runs)
+    return _in_shares(lambda *those: _forward(*those, False)[-1], runs)
 
 
 def smooth(runs):
     """(mean in us, variance in us^2) of the position at each step, for each of the runs."""
     if len(runs[0][0]) > _LONG:
         return at_once.each(lambda run: smoother.smooth(*run[:3], extra=run[3])[:2], runs)
-    found = at_once.each(_smoothed, _some(runs))
-    return _one_after_the_other(found, runs)
+    return _in_shares(_smoothed, runs)
 
 
-def _smoothed(some):
-    z, info, row, blocks, *rest = _side_by_side(some)
+def _smoothed(z, info, row, blocks, *rest):
     rows, innovation, means, surprise, _ = _forward(z, info, row, blocks, *rest, True)
     return zip(*(one.T for one in _backward(means, surprise, rows, innovation, row, blocks)), strict=True)
 
 
-def _some(runs):
-    """The runs in equal shares of LANES at most."""
-    shares = -(-len(runs) // LANES)
-    return [runs[k * len(runs) // shares : (k + 1) * len(runs) // shares] for k in range(shares)]
-
-
-def _one_after_the_other(found, runs):
-    return [one for some, share in zip(found, _some(runs), strict=True) for one, _ in zip(some, share, strict=False)]
+def _in_shares(work, runs):
+    """What `work` makes of each run, from the arguments of `_forward` for equal shares of LANES runs at most."""
+    count = -(-len(runs) // LANES)
+    shares = [runs[k * len(runs) // count : (k + 1) * len(runs) // count] for k in range(count)]
+    found = at_once.each(lambda some: list(work(*_side_by_side(some)))[: len(some)], shares)
+    return list(itertools.chain.from_iterable(found))
 
 
 def _side_by_side(some):
@@ -122,6 +119,17 @@ def _dot(x, y):
 
 
 @compiled()
+def _turned(p, i, j, a, b):
+    """A P B', row by row, P the block at i, j of the symmetric p; a, b: A and B, row by row."""
+    e, f, g, h = _at(p[i, j]), _at(p[i, j + 1]), _at(p[i + 1, j]), _at(p[i + 1, j + 1])
+    if i == j:
+        g = f
+    e, g = _two(a[0], e, a[1], g), _two(a[2], e, a[3], g)
+    f, h = _two(a[0], f, a[1], h), _two(a[2], f, a[3], h)
+    return _two(b[0], e, b[1], f), _two(b[2], e, b[3], f), _two(b[0], g, b[1], h), _two(b[2], g, b[3], h)
+
+
+@compiled()
 def _predict(m, p, row, blocks, noise, work):
     """m, p one step on, in place: first row dense, below it 1 for the drift and 2 x 2 blocks for the pairs."""
     top = _dot(row, m)
@@ -144,25 +152,23 @@ def _predict(m, p, row, blocks, noise, work):
         for a in range(b + 1):
             i, across = 2 + 2 * a, blocks[a]
             a00, a01, a10, a11 = _at(across[0, 0]), _at(across[0, 1]), _at(across[1, 0]), _at(across[1, 1])
-            e, f, g, h = _at(p[i, j]), _at(p[i, j + 1]), _at(p[i + 1, j]), _at(p[i + 1, j + 1])
-            if a == b:
-                g = f
-            e, g = _two(a00, e, a01, g), _two(a10, e, a11, g)
-            f, h = _two(a00, f, a01, h), _two(a10, f, a11, h)
-            _put(p[i, j], _sum(_two(b00, e, b01, f), _at(noise[i, j])))
-            _put(p[i, j + 1], _sum(_two(b10, e, b11, f), _at(noise[i, j + 1])))
-            _put(p[i + 1, j], _sum(_two(b00, g, b01, h), _at(noise[i + 1, j])))
-            _put(p[i + 1, j + 1], _sum(_two(b10, g, b11, h), _at(noise[i + 1, j + 1])))
+            e, f, g, h = _turned(p, i, j, (a00, a01, a10, a11), (b00, b01, b10, b11))
+            _put(p[i, j], _sum(e, _at(noise[i, j])))
+            _put(p[i, j + 1], _sum(f, _at(noise[i, j + 1])))
+            _put(p[i + 1, j], _sum(g, _at(noise[i + 1, j])))
+            _put(p[i + 1, j + 1], _sum(h, _at(noise[i + 1, j + 1])))
     _put(m[0], top)
 
 
 @compiled()
 def _forward(z, info, row, blocks, noise, prior, jumps, keep):
     """(first rows of the predicted covariances, innovations' variances, 0 for none, predicted positions, surprises,
-    log-likelihoods). jumps: (step, lane, position variance, speed variance), in order; keep: the rows of all steps."""
+    log-likelihoods). jumps: (step, lane, position variance, speed variance), in order; keep: what is of each step, all but the
+    last."""
     steps, n = z.shape[0], row.shape[0]
-    rows = np.empty((steps if keep else 1, n, LANES))
-    innovation, means, surprise = np.zeros((steps, LANES)), np.empty((steps, LANES)), np.zeros((steps, LANES))
+    kept = steps if keep else 1
+    rows, means = np.empty((kept, n, LANES)), np.empty((kept, LANES))
+    innovation, surprise = np.zeros((kept, LANES)), np.zeros((kept, LANES))
     m, p, work = np.zeros((n, LANES)), prior.copy(), np.zeros((n, LANES))
     loglik, over, told = np.zeros(LANES), np.zeros(LANES), np.zeros(LANES)
     next_jump = 0
@@ -174,15 +180,16 @@ def _forward(z, info, row, blocks, noise, prior, jumps, keep):
             p[0, 0, lane] += jumps[next_jump, 2]
             p[1, 1, lane] += jumps[next_jump, 3]
             next_jump += 1
-        first = rows[k if keep else 0]
+        at = k if keep else 0
+        first = rows[at]
         for i in range(n):
             _put(first[i], _at(p[0, i]))
-        _put(means[k], _at(m[0]))
+        _put(means[at], _at(m[0]))
         for lane in range(LANES):
             over[lane], told[lane] = 0.0, 0.0
             if info[k, lane] > 0:
                 s, v = p[0, 0, lane] + 1.0 / info[k, lane], z[k, lane] - m[0, lane]
-                innovation[k, lane], surprise[k, lane] = s, v
+                innovation[at, lane], surprise[at, lane] = s, v
                 over[lane], told[lane] = 1.0 / s, v
                 loglik[lane] -= 0.5 * (v * v / s + np.log(s))
         if over.any():
@@ -232,15 +239,11 @@ def _undo(r, w, row, blocks, along, spread):
         for a in range(b + 1):
             i, across = 2 + 2 * a, blocks[a]
             a00, a01, a10, a11 = _at(across[0, 0]), _at(across[0, 1]), _at(across[1, 0]), _at(across[1, 1])
-            e, f, g, h = _at(w[i, j]), _at(w[i, j + 1]), _at(w[i + 1, j]), _at(w[i + 1, j + 1])
-            if a == b:
-                g = f
-            e, g = _two(a00, e, a10, g), _two(a01, e, a11, g)
-            f, h = _two(a00, f, a10, h), _two(a01, f, a11, h)
-            _put(w[i, j], _sum(_two(b00, e, b10, f), _both(row, along, spread, i, j)))
-            _put(w[i, j + 1], _sum(_two(b01, e, b11, f), _both(row, along, spread, i, j + 1)))
-            _put(w[i + 1, j], _sum(_two(b00, g, b10, h), _both(row, along, spread, i + 1, j)))
-            _put(w[i + 1, j + 1], _sum(_two(b01, g, b11, h), _both(row, along, spread, i + 1, j + 1)))
+            e, f, g, h = _turned(w, i, j, (a00, a10, a01, a11), (b00, b10, b01, b11))
+            _put(w[i, j], _sum(e, _both(row, along, spread, i, j)))
+            _put(w[i, j + 1], _sum(f, _both(row, along, spread, i, j + 1)))
+            _put(w[i + 1, j], _sum(g, _both(row, along, spread, i + 1, j)))
+            _put(w[i + 1, j + 1], _sum(h, _both(row, along, spread, i + 1, j + 1)))
 
 
 @compiled()
