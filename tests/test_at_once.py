@@ -5,6 +5,7 @@ import signal
 import sys
 import threading
 import time
+import weakref
 
 import pytest
 from bounceproof import at_once
@@ -52,6 +53,28 @@ def test_what_a_piece_raises_is_raised_and_later_pieces_are_as_if_nothing_had_be
     time.sleep(5e-3)
     assert len(begun) == count, "nothing goes on behind the back of who asked"
     assert at_once.each(lambda piece: -piece, range(4)) == [0, -1, -2, -3]
+
+
+def test_pieces_of_pieces_are_let_go_when_they_are_done(threads):
+    class Large:
+        pass
+
+    def seen_of(large):
+        at_once.each(lambda piece: (piece, large), range(3))
+        return weakref.ref(large)
+
+    def inner():
+        return seen_of(Large())() is None
+
+    together = threading.Barrier(threads)
+
+    def all_busy():
+        together.wait(timeout=20)
+        gone = inner()
+        together.wait(timeout=20)
+        return gone
+
+    assert at_once.together(*[all_busy] * threads) == [True] * threads
 
 
 def test_pieces_are_worked_on_by_as_many_threads_as_are_allowed(threads):

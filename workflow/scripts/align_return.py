@@ -133,7 +133,7 @@ def read_channel(path, wanted):
 
 
 def one_channel(path, number):
-    return channel_samples(read_capture(path).samples, number)[0]
+    return channel_samples(read_capture(path).samples, number, in_place=True)[0]
 
 
 def stems_of(paths):

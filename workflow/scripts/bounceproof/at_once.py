@@ -41,12 +41,15 @@ def each(work, pieces):
             for _ in left:
                 pass
 
-    helping = [_pool().submit(take_turns) for _ in range(min(_threads, len(pieces)) - 1)]
+    asked = [take_turns]
+    helping = [_pool().submit(lambda: asked[0]()) for _ in range(min(_threads, len(pieces)) - 1)]
     try:
         take_turns()
     finally:
         # Who has not begun by now is busy with something else, maybe with what this is a piece of, and is not waited for.
         concurrent.futures.wait([one for one in helping if not one.cancel()])
+        # What was cancelled stays in their queue until they are free, and must not keep the pieces so long.
+        asked.clear()
     for one in helping:
         if not one.cancelled():
             one.result()

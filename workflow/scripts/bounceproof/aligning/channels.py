@@ -54,11 +54,11 @@ def by_strength(levels_dbfs):
     return [1 + k for k in order if levels_dbfs[k] >= levels_dbfs[order[0]] - _DEAD_BELOW_DB]
 
 
-def channel_samples(capture, number):
-    """(one channel of a capture, float32, its mean taken off; that mean)."""
+def channel_samples(capture, number, *, in_place=False):
+    """(one channel of a capture, float32, its mean taken off; that mean). in_place: nobody needs the capture any more."""
     samples = np.ascontiguousarray(capture[:, number - 1], dtype=np.float32)
     mean = float(np.mean(samples, dtype=float))
-    return samples - np.float32(mean), mean
+    return np.subtract(samples, np.float32(mean), out=samples if in_place else None), mean
 
 
 def _level_dbfs(samples, rate_hz):

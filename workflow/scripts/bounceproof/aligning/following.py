@@ -11,6 +11,7 @@ from bounceproof.aligning.draft import FACTOR_WORDS, CannotPlace, WrongMusic
 from bounceproof.aligning.maps import slowed
 from bounceproof.aligning.placing import FACTORS
 from bounceproof.clicks import SWEEP_S
+from bounceproof.memory import give_back
 from bounceproof.transfer_layout import CLICK_BEFORE_S
 
 LEAST_OVERLAP_S = 5.0
@@ -49,6 +50,7 @@ def follow_return(laying, placed, straight):
     """Follow the transfer through the return. straight: the map through the clicks, or None. Raises CannotPlace."""
     facts, rate_hz = laying.facts, laying.facts["sample_rate_hz"]
     found, factor = _followed_at(laying, placed, straight)
+    give_back()
     if found.time_map is None:
         raise _why_not(found)
     sent_map = slowed(found.time_map, 1 / factor)
@@ -99,15 +101,11 @@ def _followed_at(laying, placed, straight):
     spans, best = click_spans(laying.facts), (-1.0, None, placed.factor)
 
     def came_back(factor):
-        back = Return(laying.capture.get(), laying.rate_hz / factor)
-        laying.capture.let_go()
-        return back
+        return Return(laying.capture.taken, laying.rate_hz / factor)
 
     @cache
     def was_sent():
-        sent = Sent(laying.sent.get(), rate_hz)
-        laying.sent.let_go()
-        return sent
+        return Sent(laying.sent.taken, rate_hz)
 
     for factor in (placed.factor,) if straight else FACTORS:
         back, sent = at_once.together(partial(came_back, factor), was_sent)

@@ -16,6 +16,12 @@ class Kept:
             self._samples = self._read()
         return self._samples
 
+    def taken(self):
+        """The samples, which are kept here no longer."""
+        samples = self.get()
+        self.let_go()
+        return samples
+
     def let_go(self):
         if self._samples is not None and len(self._samples) > self._held_samples:
             self._samples = None

@@ -225,9 +225,7 @@ class _Laying:
         rate_hz = self.facts["sample_rate_hz"]
 
         def sent():
-            stem = resample(self.stem.get(), rate_hz, MUSIC_HZ)
-            self.stem.let_go()
-            return stem
+            return resample(self.stem.taken(), rate_hz, MUSIC_HZ)
 
         def returned():
             read = self._read(Placing(time_map, polarity, {}, []))

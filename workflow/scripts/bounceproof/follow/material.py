@@ -33,11 +33,14 @@ HELD, LEAST_HELD = 3, 6
 
 
 class Sent:
-    """What was sent, at the working rate, padded to whole hops; `seconds` is its true length, `rate_hz` its own rate."""
+    """What was sent, at the working rate, padded to whole hops; `seconds` is its true length, `rate_hz` its own rate.
+
+    samples: array, or a call that hands it over: an hour of it is 0.7 GB, and let go as soon as it is at the working rate.
+    """
 
     def __init__(self, samples, rate_hz):
-        self.seconds, self.rate_hz = len(samples) / rate_hz, rate_hz
-        at_work = to_rate(samples, rate_hz, WORK_HZ)
+        self.rate_hz = rate_hz
+        at_work, self.seconds = _handed_over(samples, lambda own: (to_rate(own, rate_hz, WORK_HZ), len(own) / rate_hz))
         self.samples = np.zeros(-(-at_work.size // HOP) * HOP, np.float32)
         self.samples[: at_work.size] = at_work
         self.bins = self.samples.size // BIN
@@ -87,15 +90,18 @@ class Sent:
 class Return:
     """The capture, free of its constant offset, ready to be read anywhere; `seconds` is its length, `power` its mean square.
 
+    samples: array, or a call that hands it over, as for Sent.
     clipped: (from, to) of each stretch held at the converter's ceiling, return s, in order: two arrays.
     """
 
     def __init__(self, samples, rate_hz):
-        self.seconds = len(samples) / rate_hz
-        self.clipped = _held(np.asarray(samples), rate_hz)
-        at_work = to_rate(samples, rate_hz, WORK_HZ)
+        def begun(own):
+            return to_rate(own, rate_hz, WORK_HZ), _held(np.asarray(own), rate_hz), len(own) / rate_hz
+
+        at_work, self.clipped, self.seconds = _handed_over(samples, begun)
         at_work -= np.float32(at_work.mean(dtype=np.float64)) if at_work.size else np.float32(0)
-        self.power = float(np.mean(at_work.astype(np.float64) ** 2)) if at_work.size else 0.0
+        # Not a mean of squares: as doubles an hour of them is 0.9 GB.
+        self.power = float(np.einsum("k,k->", at_work, at_work, dtype=float)) / max(1, at_work.size)
         self.coefficients = _coefficients(to_rate(at_work, WORK_HZ, READ_HZ))
 
     def at(self, return_s):
@@ -138,6 +144,11 @@ class Return:
             _places(knots_u, float(READ_HZ), BIN, first + k, places[: some.size])
             _read(self.coefficients, places[: some.size], some)
         return out
+
+
+def _handed_over(samples, work):
+    """work(samples), where they are called for only here."""
+    return work(samples() if callable(samples) else samples)
 
 
 def _held(samples, rate_hz):
