@@ -311,7 +311,9 @@ def _finish(
         )
         replayed = seen.replayed
         z = measured(x_us, seen)
-        model = model or learn.learn(learn.Evidence(z - base_us, seen.info, BIN_S, extra=extra), learn.UNKNOWN)
+        if k == 0:
+            # Learned while the map was rough, if at all.
+            model = learn.up_to_date(learn.Evidence(z - base_us, seen.info, BIN_S, extra=extra), model)
         # Where each bin is a group of its own, what the smoother keeps serves the equations too.
         smoothed = _smoothed(z, seen.info, model, extra, base_us, keep=edges.size > x_us.size)
         unknowns = np.append(theta, bend) if bent else theta
