@@ -1,18 +1,15 @@
 """Memory that was let go is the system's again."""
 
 import ctypes
-import subprocess
 import sys
-from pathlib import Path
 
 import pytest
+from bounceproof.memory import give_back
+from chain import printed_by
 
-SCRIPTS = Path(__file__).resolve().parents[1] / "workflow" / "scripts"
 PIECE_MB, PIECES = 1, 200
 # A piece in use behind a gap is what keeps the C library from shrinking its heap by itself.
 PROGRAM = f"""
-import sys
-sys.path.insert(0, {str(SCRIPTS)!r})
 import numpy as np
 from bounceproof.memory import give_back
 
@@ -29,15 +26,12 @@ print(before - resident_mb(), last.sum())
 
 
 @pytest.mark.skipif(not sys.platform.startswith("linux") or not hasattr(ctypes.CDLL(None), "malloc_trim"), reason="GNU C library")
-def test_holes_are_given_back(monkeypatch):
-    monkeypatch.setenv("MALLOC_MMAP_THRESHOLD_", str(4 << 20))
-    found = subprocess.run([sys.executable, "-c", PROGRAM], capture_output=True, text=True, check=True).stdout.split()
+def test_holes_are_given_back(tmp_path):
+    found = printed_by(PROGRAM, tmp_path, MALLOC_MMAP_THRESHOLD_=str(4 << 20))
     assert float(found[0]) > 0.9 * PIECE_MB * PIECES
     assert float(found[1]) == PIECE_MB << 17
 
 
 def test_where_there_is_nothing_to_ask_nothing_is_done(monkeypatch):
-    from bounceproof.memory import give_back
-
     monkeypatch.setattr(ctypes, "CDLL", lambda name: object())
     give_back()

@@ -12,8 +12,8 @@ from . import abreast, lines
 from .speed import Line, Noise, SpeedModel, discretise
 
 LINE_PRICE = 8.0
-# A model whose wandering, climbed once more, gains more than this was learned from quite another map: of varied returns one in
-# sixty gained 230, the others 80 at most.
+# A model whose wandering, climbed once more, gains more than this was learned from quite another map: of fourteen varied
+# returns one gained 230, the others 80 at most.
 OUTDATED = 150.0
 PIECE_S = 16.0
 # Where nothing is known yet: between a pocket machine and a good deck, and free enough to follow both.

@@ -39,8 +39,10 @@ class Sent:
     """
 
     def __init__(self, samples, rate_hz):
-        self.rate_hz = rate_hz
-        at_work, self.seconds = _handed_over(samples, lambda own: (to_rate(own, rate_hz, WORK_HZ), len(own) / rate_hz))
+        samples = _handed_over(samples)
+        self.seconds, self.rate_hz = len(samples) / rate_hz, rate_hz
+        at_work = to_rate(samples, rate_hz, WORK_HZ)
+        del samples
         self.samples = np.zeros(-(-at_work.size // HOP) * HOP, np.float32)
         self.samples[: at_work.size] = at_work
         self.bins = self.samples.size // BIN
@@ -95,10 +97,11 @@ class Return:
     """
 
     def __init__(self, samples, rate_hz):
-        def begun(own):
-            return to_rate(own, rate_hz, WORK_HZ), _held(np.asarray(own), rate_hz), len(own) / rate_hz
-
-        at_work, self.clipped, self.seconds = _handed_over(samples, begun)
+        samples = _handed_over(samples)
+        self.seconds = len(samples) / rate_hz
+        self.clipped = _held(np.asarray(samples), rate_hz)
+        at_work = to_rate(samples, rate_hz, WORK_HZ)
+        del samples
         at_work -= np.float32(at_work.mean(dtype=np.float64)) if at_work.size else np.float32(0)
         # Not a mean of squares: as doubles an hour of them is 0.9 GB.
         self.power = float(np.einsum("k,k->", at_work, at_work, dtype=float)) / max(1, at_work.size)
@@ -146,9 +149,9 @@ class Return:
         return out
 
 
-def _handed_over(samples, work):
-    """work(samples), where they are called for only here."""
-    return work(samples() if callable(samples) else samples)
+def _handed_over(samples):
+    """The samples, called for where they are handed over: then whoever lets go of them is the last."""
+    return samples() if callable(samples) else samples
 
 
 def _held(samples, rate_hz):
